@@ -1,0 +1,374 @@
+"""What crosses a stage, in the order of the flow.
+
+    Session -> Spectra -> Expansion -> FarField -> Table
+
+Frozen dataclasses of plain read-only arrays in SI units. One axis order everywhere after the session:
+frequency first, then channel, then point, coefficient or direction. ``AXES`` names the axes of every
+array of a class; constructing a record with clashing sizes raises ``ValueError`` naming all clashes.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from enum import IntEnum
+from typing import Any, ClassVar
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fieldproc.conventions import Booleans, Complexes, Floats, Integers
+
+Axes = Mapping[str, tuple[str, ...]]
+
+# Axes whose length is part of their meaning.
+_FIXED_SIZES = {"xyz": 3}
+
+
+def check_axes(record: object, axes: Axes) -> None:
+    """Raise ``ValueError`` naming every array of ``record`` whose shape contradicts ``axes``."""
+    sizes: dict[str, tuple[int, str]] = {name: (size, "its meaning") for name, size in _FIXED_SIZES.items()}
+    clashes = []
+    for name, labels in axes.items():
+        array = getattr(record, name)
+        if array is None:
+            continue
+        if array.ndim != len(labels):
+            clashes.append(f"{name} has {array.ndim} axes, needs ({', '.join(labels)})")
+            continue
+        for label, size in zip(labels, array.shape, strict=True):
+            known, owner = sizes.setdefault(label, (size, name))
+            if known != size:
+                clashes.append(f"{name} has {label}={size}, but {owner} sets {label}={known}")
+    if clashes:
+        raise ValueError(f"{type(record).__name__}: " + "; ".join(clashes))
+
+
+class _Record:
+    """Checks axes and makes arrays read-only (through a view: the caller's own array stays writable)."""
+
+    __slots__ = ()
+    AXES: ClassVar[Axes] = {}
+
+    def __post_init__(self) -> None:
+        for name in self.AXES:
+            array = getattr(self, name)
+            if array is not None:
+                view = np.asarray(array).view()
+                view.setflags(write=False)
+                object.__setattr__(self, name, view)
+        check_axes(self, self.AXES)
+
+
+# --- session -----------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class ImpulseResponses(_Record):
+    """Recorded impulse responses; ``start_s`` is the time of sample 0 after the excitation."""
+
+    AXES: ClassVar[Axes] = {"values": ("channel", "point", "sample")}
+    values: NDArray[np.floating[Any]]
+    sampling_rate_hz: float
+    start_s: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class TransferFunctions(_Record):
+    """Recorded transfer functions on rising frequencies."""
+
+    AXES: ClassVar[Axes] = {"values": ("frequency", "channel", "point"), "frequency_hz": ("frequency",)}
+    values: NDArray[np.complexfloating[Any, Any]]
+    frequency_hz: Floats
+
+
+@dataclass(frozen=True, slots=True)
+class Air(_Record):
+    """What the file says of the air; arrays have one value per point. ``None`` = not stated."""
+
+    AXES: ClassVar[Axes] = {"sound_speed_m_per_s": ("point",), "temperature_c": ("point",)}
+    sound_speed_m_per_s: Floats | None = None
+    temperature_c: Floats | None = None
+    relative_humidity_percent: float | None = None
+    pressure_pa: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Microphone(_Record):
+    """Microphone sensitivity, and its response over frequency (measured = true times response)."""
+
+    AXES: ClassVar[Axes] = {"frequency_hz": ("microphone_frequency",), "response": ("microphone_frequency",)}
+    sensitivity_v_per_pa: float | None = None
+    frequency_hz: Floats | None = None
+    response: Complexes | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class ReferenceAxis(_Record):
+    """The point that angles and distances count from, and the directions "on axis" and "up"."""
+
+    AXES: ClassVar[Axes] = {"origin_m": ("xyz",), "direction": ("xyz",), "up": ("xyz",)}
+    origin_m: Floats = field(default_factory=lambda: np.zeros(3))
+    direction: Floats = field(default_factory=lambda: np.array([1.0, 0.0, 0.0]))
+    up: Floats = field(default_factory=lambda: np.array([0.0, 0.0, 1.0]))
+
+
+@dataclass(frozen=True, slots=True)
+class Cabinet(_Record):
+    """The box: depth, width, height along x, y, z, and its centre."""
+
+    AXES: ClassVar[Axes] = {"size_m": ("xyz",), "center_m": ("xyz",)}
+    size_m: Floats
+    center_m: Floats
+
+
+@dataclass(frozen=True, slots=True)
+class Drive(_Record):
+    """Drive level that results are stated for, and the drive signal recorded with each point."""
+
+    AXES: ClassVar[Axes] = {"reference": ("point", "reference_sample")}
+    voltage_v: float = 2.83
+    level_dbfs: float | None = None
+    reference: NDArray[np.floating[Any]] | None = None
+    reference_sampling_rate_hz: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Noise(_Record):
+    """Records taken with the loudspeaker silent, in the units of the responses."""
+
+    AXES: ClassVar[Axes] = {"values": ("channel", "noise_record", "sample")}
+    values: NDArray[np.floating[Any]]
+    sampling_rate_hz: float
+
+
+@dataclass(frozen=True, slots=True)
+class Room(_Record):
+    """First-reflection delay per point, and reflector distances front, rear, left, right, up, down."""
+
+    AXES: ClassVar[Axes] = {"first_reflection_s": ("point",), "reflector_distances_m": ("side",)}
+    first_reflection_s: Floats | None = None
+    reflector_distances_m: Floats | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class KnownSource(_Record):
+    """A point source whose place (and volume velocity per volt) is known."""
+
+    AXES: ClassVar[Axes] = {"position_m": ("xyz",)}
+    position_m: Floats
+    volume_velocity_m3_per_s_per_v: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Sigma:
+    """Standard uncertainties the file states. ``None`` = not stated."""
+
+    position_m: float | None = None
+    surface_gain_db: float | None = None
+    surface_radius_m: float | None = None
+    sound_speed_m_per_s: float | None = None
+    latency_s: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Session(_Record):
+    """One scan, as its file states it, in SI units.
+
+    ``unit`` is "Pa/V", "V/V" or "Pa/FS". ``valid`` is False for points the file says to leave out.
+    ``surface`` is -1 throughout when the file does not name surfaces. ``integrity`` says whether the
+    content was checked against a stored digest ("verified") or could not be ("no integrity check").
+    """
+
+    AXES: ClassVar[Axes] = {
+        "positions_m": ("point", "xyz"),
+        "valid": ("point",),
+        "surface": ("point",),
+        "measured_at_s": ("point",),
+    }
+    name: str
+    title: str
+    device: str
+    attributes: Mapping[str, str]
+    positions_m: Floats
+    response: ImpulseResponses | TransferFunctions
+    unit: str
+    channel_names: tuple[str, ...]
+    valid: Booleans
+    surface: Integers
+    axis: ReferenceAxis = field(default_factory=ReferenceAxis)
+    air: Air = field(default_factory=Air)
+    microphone: Microphone = field(default_factory=Microphone)
+    drive: Drive = field(default_factory=Drive)
+    cabinet: Cabinet | None = None
+    rated_impedance_ohm: float | None = None
+    measured_at_s: Floats | None = None
+    noise: Noise | None = None
+    room: Room = field(default_factory=Room)
+    known_source: KnownSource | None = None
+    sigma: Sigma = field(default_factory=Sigma)
+    sha256: str = ""
+    integrity: str = "no integrity check"
+    notices: tuple[str, ...] = ()
+
+
+# --- condition ---------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class DroppedPoint:
+    """A point of the file that takes no part, and why."""
+
+    index: int
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class Spectra(_Record):
+    """Calibrated rms pressure phasors at the drive voltage, one row per point that takes part.
+
+    ``usable`` is False where the recording carries nothing at a frequency (above half the sampling
+    rate); the pressure there is nan. ``file_point`` is the index of the (first) point in the file;
+    ``repeats`` says how many records were averaged into it.
+    """
+
+    AXES: ClassVar[Axes] = {
+        "frequency_hz": ("frequency",),
+        "pressure_pa": ("frequency", "channel", "point"),
+        "usable": ("frequency",),
+        "positions_m": ("point", "xyz"),
+        "sound_speed_m_per_s": ("point",),
+        "surface": ("point",),
+        "file_point": ("point",),
+        "repeats": ("point",),
+    }
+    frequency_hz: Floats
+    pressure_pa: Complexes
+    usable: Booleans
+    positions_m: Floats
+    sound_speed_m_per_s: Floats
+    surface: Integers
+    file_point: Integers
+    repeats: Integers
+    channel_names: tuple[str, ...]
+    air_density_kg_per_m3: float
+    dropped: tuple[DroppedPoint, ...] = ()
+    notices: tuple[str, ...] = ()
+
+
+# --- expand ------------------------------------------------------------------------------------------
+
+
+class Verdict(IntEnum):
+    """May this frequency be believed? The rule is in ``expand/quality.py``."""
+
+    GOOD = 0
+    CAUTION = 1
+    DO_NOT_USE = 2
+
+
+@dataclass(frozen=True, slots=True)
+class Quality(_Record):
+    """How well the expansion is determined, per frequency (and channel). Definitions: ``expand/quality.py``."""
+
+    AXES: ClassVar[Axes] = {
+        "residual_db": ("frequency", "channel"),
+        "leave_one_out_db": ("frequency", "channel"),
+        "room_to_direct_db": ("frequency", "channel"),
+        "verdict": ("frequency", "channel"),
+        "condition": ("frequency",),
+        "noise_gain_db": ("frequency",),
+        "truncation_db": ("frequency",),
+        "regularisation": ("frequency", "channel"),
+        "point_residual_db": ("channel", "point"),
+    }
+    residual_db: Floats
+    leave_one_out_db: Floats
+    room_to_direct_db: Floats
+    verdict: Integers
+    condition: Floats
+    noise_gain_db: Floats
+    truncation_db: Floats
+    regularisation: Floats
+    point_residual_db: Floats
+
+
+@dataclass(frozen=True, slots=True)
+class Expansion(_Record):
+    """Spherical-wave coefficients in pascal about ``origin_m``, scan axes.
+
+    p(x) = sum outgoing[n,m] h_n^(2)(kr) Y_nm + sum regular[n,m] j_n(kr) Y_nm. Columns beyond a
+    frequency's order hold zeros; ``regular_order`` is -1 where no regular set was fitted.
+    """
+
+    AXES: ClassVar[Axes] = {
+        "frequency_hz": ("frequency",),
+        "outgoing": ("frequency", "channel", "outgoing_coefficient"),
+        "regular": ("frequency", "channel", "regular_coefficient"),
+        "outgoing_order": ("frequency",),
+        "regular_order": ("frequency",),
+        "origin_m": ("frequency", "xyz"),
+    }
+    frequency_hz: Floats
+    outgoing: Complexes
+    regular: Complexes
+    outgoing_order: Integers
+    regular_order: Integers
+    origin_m: Floats
+    sound_speed_m_per_s: float
+    air_density_kg_per_m3: float
+    source_radius_m: float
+    channel_names: tuple[str, ...]
+    quality: Quality
+    notices: tuple[str, ...] = ()
+
+
+# --- extrapolate -------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class FarField(_Record):
+    """Pressure in directions of the output axes.
+
+    ``distance_m`` is inf for far-field pressure scaled to 1 m (propagation removed), otherwise the true
+    distance at which the pressure holds. ``sound_power_w`` is the radiated power (nan = unknown).
+    ``phase_known`` is False for imported magnitudes, whose phase columns stay nan.
+    """
+
+    AXES: ClassVar[Axes] = {
+        "frequency_hz": ("frequency",),
+        "directions": ("direction", "xyz"),
+        "pressure_pa": ("frequency", "channel", "direction"),
+        "sound_power_w": ("frequency", "channel"),
+    }
+    frequency_hz: Floats
+    directions: Floats
+    pressure_pa: Complexes
+    sound_power_w: Floats
+    distance_m: float
+    channel_names: tuple[str, ...]
+    phase_known: bool = True
+    air_density_kg_per_m3: float = float("nan")
+    sound_speed_m_per_s: float = float("nan")
+    notices: tuple[str, ...] = ()
+
+
+# --- tables ------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Table(_Record):
+    """A CSV-to-be: a header of ``name_unit`` and numbers; ``facts`` go to its sidecar."""
+
+    AXES: ClassVar[Axes] = {"values": ("row", "column")}
+    name: str
+    header: tuple[str, ...]
+    values: Floats
+    facts: Mapping[str, str | float | int]
+
+    def column(self, name: str) -> Floats:
+        """One column by its header name; ``KeyError`` names what there is."""
+        if name not in self.header:
+            raise KeyError(f"table {self.name} has no column {name}; it has {', '.join(self.header)}")
+        column: Floats = self.values[:, self.header.index(name)]
+        return column

@@ -1,0 +1,195 @@
+"""All settings: one closed model per stage. An unknown key is an error that names the near misses."""
+
+from __future__ import annotations
+
+import difflib
+import tomllib
+from pathlib import Path
+from typing import Annotated, Any, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator
+
+from fieldproc.errors import UsageError
+
+Vector = tuple[float, float, float]
+Order = Annotated[int, Field(ge=0, le=100)]
+# An order that changes with frequency: pairs (from this frequency in Hz, order), rising.
+OrderTable = tuple[tuple[Annotated[float, Field(ge=0)], Order], ...]
+OrderSetting = Literal["auto"] | Order | OrderTable
+
+# Settings files are small; a larger one is a mistake or an attack.
+MAX_SETTINGS_BYTES = 1_000_000
+
+
+class _Model(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
+
+
+class SpectraSettings(_Model):
+    """From impulse responses to pressures on a log frequency grid: lowest * 2^(i/per_octave)."""
+
+    lowest_hz: Annotated[float, Field(gt=0)] = 20.0
+    per_octave: Annotated[int, Field(ge=1, le=96)] = 24
+    # 240 steps of 1/24 octave: 20 Hz to 19.9 kHz.
+    count: Annotated[int, Field(ge=1, le=4000)] = 240
+
+
+class AxisSettings(_Model):
+    """Reference axis; "session" takes what the file states."""
+
+    origin_m: Literal["session"] | Vector = "session"
+    direction: Literal["session"] | Vector = "session"
+    up: Literal["session"] | Vector = "session"
+
+
+class SeparationSettings(_Model):
+    """Fit what arrives from the room beside what the loudspeaker radiates?
+
+    "auto" separates wherever the positions can carry it, true insists (and refuses where they can't),
+    false never does.
+    """
+
+    enabled: Literal["auto"] | bool = "auto"
+
+
+class OrderSettings(_Model):
+    """Top degrees of the two sets. "auto" follows the truncation rule in ``expand/order.py``."""
+
+    outgoing: OrderSetting = "auto"
+    regular: OrderSetting = "auto"
+    # Truncation error aimed at by "auto", relative to the sound of one set at the surfaces, in dB.
+    truncation_db: Annotated[float, Field(ge=-120, le=-20)] = -60.0
+    # Unknowns per point that "auto" may use. 0.75 worked and 0.99 failed in our experiments.
+    unknowns_per_point: Annotated[float, Field(gt=0, le=1)] = 0.75
+
+    @field_validator("outgoing", "regular")
+    @classmethod
+    def _rising(cls, value: OrderSetting) -> OrderSetting:
+        if isinstance(value, tuple):
+            frequencies = [frequency for frequency, _ in value]
+            if not frequencies or frequencies != sorted(set(frequencies)):
+                raise ValueError("an order table needs at least one pair, frequencies rising")
+        return value
+
+
+class ExpansionSettings(_Model):
+    """Where the waves are centred, how large the source is, and how hard the fit is held back."""
+
+    # "auto": the centre of the cabinet, else the known source, else the axis origin.
+    origin_m: Literal["auto"] | Vector = "auto"
+    # "auto": what encloses the cabinet, else the known source with a margin, else part of the scan radius.
+    source_radius_m: Literal["auto"] | Annotated[float, Field(gt=0)] = "auto"
+    # Distance from the origin to the nearest image of the loudspeaker in the room.
+    room_distance_m: Literal["auto"] | Annotated[float, Field(gt=0)] = "auto"
+    # "auto": only where the fit is ill-conditioned, weight by generalised cross-validation.
+    regularisation: Literal["auto", "always", "never"] = "auto"
+
+
+class ExtrapolationSettings(_Model):
+    """What the tables state: far-field pressure scaled to 1 m, or the true pressure at a distance."""
+
+    quantity: Literal["far field", "true pressure"] = "far field"
+    reference_distance_m: Annotated[float, Field(gt=0)] = 1.0
+    # A common latency to take out of every phase; 0 leaves the phase as recorded.
+    latency_s: float = 0.0
+
+
+class TableSettings(_Model):
+    """Choices that ANSI/CTA-2034-A leaves open."""
+
+    # Rear-wall bounce: "three" = 180 and +-90 degrees; "all" = every rear angle from 90 to 180.
+    rear_wall: Literal["three", "all"] = "three"
+
+
+class ReportSettings(_Model):
+    """Figures."""
+
+    figures: bool = True
+
+
+class ValidationSettings(_Model):
+    """Tolerances of ``fieldproc validate``, over a band."""
+
+    lowest_hz: Annotated[float, Field(gt=0)] = 50.0
+    highest_hz: Annotated[float, Field(gt=0)] = 1000.0
+    ripple_db: Annotated[float, Field(gt=0)] = 0.1
+    place_m: Annotated[float, Field(gt=0)] = 0.002
+    level_db: Annotated[float, Field(gt=0)] = 0.1
+
+
+class Settings(_Model):
+    """Everything a run depends on besides its input."""
+
+    spectra: SpectraSettings = SpectraSettings()
+    axis: AxisSettings = AxisSettings()
+    separation: SeparationSettings = SeparationSettings()
+    orders: OrderSettings = OrderSettings()
+    expansion: ExpansionSettings = ExpansionSettings()
+    extrapolation: ExtrapolationSettings = ExtrapolationSettings()
+    tables: TableSettings = TableSettings()
+    report: ReportSettings = ReportSettings()
+    validation: ValidationSettings = ValidationSettings()
+
+
+def load_settings(path: Path | None) -> Settings:
+    """Settings from a TOML file (defaults without one). ``UsageError`` names every bad key at once."""
+    if path is None:
+        return Settings()
+    try:
+        if path.stat().st_size > MAX_SETTINGS_BYTES:
+            raise UsageError(f"{path}: larger than {MAX_SETTINGS_BYTES} bytes; this is no settings file")
+        document = tomllib.loads(path.read_text(encoding="utf-8"))
+    except OSError as error:
+        raise UsageError(f"{path}: cannot be read ({error.strerror}); give an existing TOML file") from error
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError, RecursionError) as error:
+        raise UsageError(f"{path}: not valid TOML ({error})") from error
+    try:
+        return Settings.model_validate(document)
+    except ValidationError as error:
+        raise UsageError("\n".join(f"{path}: {line}" for line in _explain(error))) from error
+
+
+def dump_settings(settings: Settings) -> str:
+    """TOML text of every setting as it was used; ``load_settings`` reads it back equal."""
+    lines = []
+    for section, model in settings.model_dump(mode="json").items():
+        lines.append(f"[{section}]")
+        lines += [f"{key} = {_toml_value(value)}" for key, value in model.items()]
+        lines.append("")
+    return "\n".join(lines)
+
+
+def _toml_value(value: Any) -> str:
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, str):
+        return f'"{value}"'
+    if isinstance(value, list | tuple):
+        return "[" + ", ".join(_toml_value(item) for item in value) + "]"
+    return repr(value)
+
+
+def _explain(error: ValidationError) -> list[str]:
+    """One line per bad key: where, what was found, and the nearest known key if it looks like a typo."""
+    lines = []
+    for detail in error.errors():
+        keys = [str(part) for part in detail["loc"]]
+        where = ".".join(keys)
+        if detail["type"] == "extra_forbidden":
+            known = _known_keys(keys[:-1])
+            near = difflib.get_close_matches(keys[-1], known, n=1)
+            hint = f"did you mean {near[0]}?" if near else f"known keys: {', '.join(known)}"
+            lines.append(f"unknown setting {where}; {hint}")
+        else:
+            lines.append(f"setting {where}: {detail['msg']} (found {detail['input']!r})")
+    return lines
+
+
+def _known_keys(path: list[str]) -> list[str]:
+    model: type[BaseModel] = Settings
+    for key in path:
+        annotation = model.model_fields[key].annotation
+        if not (isinstance(annotation, type) and issubclass(annotation, BaseModel)):
+            return []
+        model = annotation
+    return list(model.model_fields)
