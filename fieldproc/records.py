@@ -252,6 +252,10 @@ class Spectra(_Record):
     repeats: Integers
     channel_names: tuple[str, ...]
     air_density_kg_per_m3: float
+    axis: ReferenceAxis = field(default_factory=ReferenceAxis)
+    cabinet: Cabinet | None = None
+    known_source: KnownSource | None = None
+    room: Room = field(default_factory=Room)
     dropped: tuple[DroppedPoint, ...] = ()
     notices: tuple[str, ...] = ()
 
@@ -269,12 +273,13 @@ class Verdict(IntEnum):
 
 @dataclass(frozen=True, slots=True)
 class Quality(_Record):
-    """How well the expansion is determined, per frequency (and channel). Definitions: ``expand/quality.py``."""
+    """How well the expansion is determined, per frequency and channel; defined in ``expand/quality.py``."""
 
     AXES: ClassVar[Axes] = {
         "residual_db": ("frequency", "channel"),
         "leave_one_out_db": ("frequency", "channel"),
         "room_to_direct_db": ("frequency", "channel"),
+        "random_error_db": ("frequency", "channel"),
         "verdict": ("frequency", "channel"),
         "condition": ("frequency",),
         "noise_gain_db": ("frequency",),
@@ -285,6 +290,7 @@ class Quality(_Record):
     residual_db: Floats
     leave_one_out_db: Floats
     room_to_direct_db: Floats
+    random_error_db: Floats
     verdict: Integers
     condition: Floats
     noise_gain_db: Floats
@@ -328,10 +334,10 @@ class Expansion(_Record):
 
 @dataclass(frozen=True, slots=True)
 class FarField(_Record):
-    """Pressure in directions of the output axes.
+    """Pressure in directions of the output axes, propagation over the distance removed.
 
-    ``distance_m`` is inf for far-field pressure scaled to 1 m (propagation removed), otherwise the true
-    distance at which the pressure holds. ``sound_power_w`` is the radiated power (nan = unknown).
+    ``distance_m`` is inf for far-field pressure, scaled to ``reference_distance_m``; otherwise it is the
+    true distance at which the pressure holds. ``sound_power_w`` is the radiated power (nan = unknown).
     ``phase_known`` is False for imported magnitudes, whose phase columns stay nan.
     """
 
@@ -347,6 +353,7 @@ class FarField(_Record):
     sound_power_w: Floats
     distance_m: float
     channel_names: tuple[str, ...]
+    reference_distance_m: float = 1.0
     phase_known: bool = True
     air_density_kg_per_m3: float = float("nan")
     sound_speed_m_per_s: float = float("nan")

@@ -1,0 +1,5 @@
+"""``python -m fieldproc``."""
+
+from fieldproc.cli import main
+
+raise SystemExit(main())

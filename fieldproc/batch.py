@@ -1,0 +1,93 @@
+"""Several inputs, one after another: every one is tried, and one failure costs only itself."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from fieldproc.errors import ExitCode, FieldprocError, UsageError
+from fieldproc.pipeline import Outcome
+from fieldproc.results import session_folder_name, write_folder
+
+_SUFFIXES = (".h5", ".hdf5", ".sofa")
+
+
+@dataclass(frozen=True, slots=True)
+class Report:
+    """How one input ended."""
+
+    path: Path
+    folder: Path
+    code: ExitCode
+    message: str
+
+
+def find_inputs(arguments: Sequence[Path]) -> list[Path]:
+    """Files as given; a folder stands for the scan files directly in it, in name order."""
+    inputs: list[Path] = []
+    for argument in arguments:
+        if not argument.is_dir():
+            inputs.append(argument)
+            continue
+        found = sorted(path for path in argument.iterdir() if path.suffix.lower() in _SUFFIXES)
+        if not found:
+            raise UsageError(f"{argument}: no scan files ({', '.join(_SUFFIXES)}) in this folder")
+        inputs += found
+    return inputs
+
+
+def result_folders(inputs: Sequence[Path], output: Path, command: str) -> dict[Path, Path]:
+    """Folder of every input below ``output``. ``UsageError`` when two would share one."""
+    ending = "" if command == "run" else f".{command}"
+    folders = {path: output / f"{session_folder_name(path.stem)}{ending}" for path in inputs}
+    owners: dict[Path, Path] = {}
+    for path, folder in folders.items():
+        if folder in owners:
+            raise UsageError(f"{owners[folder]} and {path} would both write {folder}; rename one of them")
+        owners[folder] = path
+    if len(folders) < len(inputs):
+        raise UsageError("the same input is given twice")
+    return folders
+
+
+def run_batch(
+    folders: dict[Path, Path],
+    process: Callable[[Path], Outcome],
+    tell: Callable[[Report], None],
+    strict: bool,
+) -> ExitCode:
+    """Process and write every input; ``tell`` hears of each as it ends. Returns the exit code of all."""
+    reports = []
+    for path, folder in folders.items():
+        report = _one(path, folder, process, strict)
+        tell(report)
+        reports.append(report)
+    return _common_code([report.code for report in reports])
+
+
+def _one(path: Path, folder: Path, process: Callable[[Path], Outcome], strict: bool) -> Report:
+    try:
+        outcome = process(path)
+        write_folder(folder, outcome.files)
+    except FieldprocError as error:
+        return Report(path, folder, error.exit_code, str(error))
+    except MemoryError:
+        return Report(path, folder, ExitCode.LIMIT, f"{path}: out of memory; lower the orders or free memory")
+    if outcome.failures:
+        missed = "; ".join(outcome.failures)
+        return Report(path, folder, ExitCode.MISSED_TOLERANCE, f"{outcome.message}; missed: {missed}")
+    if strict and outcome.untrusted:
+        return Report(path, folder, ExitCode.MISSED_TOLERANCE, f"{outcome.message}; some bands are not to be used")
+    return Report(path, folder, ExitCode.DONE, outcome.message)
+
+
+def _common_code(codes: Sequence[ExitCode]) -> ExitCode:
+    """A single input returns its own code; in a batch an unwritable output wins over "some failed"."""
+    if len(codes) == 1:
+        return codes[0]
+    if ExitCode.NOT_WRITTEN in codes:
+        return ExitCode.NOT_WRITTEN
+    if any(code not in (ExitCode.DONE, ExitCode.MISSED_TOLERANCE) for code in codes):
+        return ExitCode.BATCH_FAILED
+    return max(codes)

@@ -1,0 +1,256 @@
+"""The command: argv to settings, batch and exit code. No numerics; heavy imports wait until they are needed."""
+
+from __future__ import annotations
+
+import argparse
+import csv
+import math
+import sys
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from fieldproc import __version__
+from fieldproc.errors import ExitCode, FieldprocError, UsageError
+
+if TYPE_CHECKING:
+    from fieldproc.batch import Report
+    from fieldproc.conventions import Floats
+    from fieldproc.pipeline import Outcome, Progress
+
+# A directions file of a degree grid over the sphere is 2 MB.
+_MAX_DIRECTIONS_BYTES = 20_000_000
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Entry point of the command; returns the exit code."""
+    arguments = _parser().parse_args(argv)
+    try:
+        code: ExitCode = arguments.act(arguments)
+    except FieldprocError as error:
+        _complain(str(error))
+        return error.exit_code
+    except KeyboardInterrupt:
+        _complain("interrupted")
+        return ExitCode.INTERRUPTED
+    except BrokenPipeError:
+        # whoever read our output has gone; there is nobody left to tell
+        sys.stderr.close()
+        return ExitCode.NOT_WRITTEN
+    except MemoryError:
+        _complain("out of memory; lower the orders or free memory")
+        return ExitCode.LIMIT
+    except Exception as error:
+        import traceback
+
+        traceback.print_exc()
+        _complain(f"a bug of ours ({type(error).__name__}); the lines above say where, please report them")
+        return ExitCode.BUG
+    return code
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(
+        prog="fieldproc",
+        description="Far field and standard curves of a loudspeaker from near-field scans in an ordinary room.",
+        allow_abbrev=False,
+    )
+    parser.add_argument("--version", action="version", version=f"fieldproc {__version__}")
+    commands = parser.add_subparsers(required=True, metavar="COMMAND")
+
+    check = commands.add_parser("check", help="list everything that is wrong with scan files")
+    check.add_argument("inputs", nargs="+", type=Path, metavar="FILE")
+    check.set_defaults(act=_check)
+
+    run = commands.add_parser("run", help="process scans into far field, tables and figures")
+    _add_processing_arguments(run)
+    run.add_argument("--tables-only", action="store_true", help="leave out figures")
+    run.set_defaults(act=_run)
+
+    validate = commands.add_parser("validate", help="compare scans of a known point source with the closed form")
+    _add_processing_arguments(validate)
+    validate.set_defaults(act=_validate)
+
+    at = commands.add_parser("at", help="level and phase in any direction, from a result folder alone")
+    at.add_argument("folder", type=Path, metavar="OUT/SESSION")
+    at.add_argument("--azimuth", type=float, metavar="DEG", help="positive to the loudspeaker's left")
+    at.add_argument("--elevation", type=float, metavar="DEG", help="positive up")
+    at.add_argument("--directions", type=Path, metavar="FILE.csv", help="header azimuth_deg,elevation_deg")
+    at.add_argument("--distance", type=float, metavar="M", help="true pressure at this distance")
+    at.add_argument("-o", "--output", type=Path, metavar="FILE.csv", help="default: standard output")
+    at.set_defaults(act=_at)
+
+    simulate = commands.add_parser("simulate", help="make a practice session whose truth is a closed form")
+    simulate.add_argument("scene", metavar="SCENE", help="a named scene (see --list) or a scene file in TOML")
+    simulate.add_argument("-o", "--output", type=Path, required=True, metavar="FILE.h5")
+    simulate.add_argument("--seed", type=int, default=1, help="of noise and position errors (default 1)")
+    simulate.set_defaults(act=_simulate)
+    return parser
+
+
+def _add_processing_arguments(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("inputs", nargs="+", type=Path, metavar="FILE", help="scan files or folders of them")
+    parser.add_argument("-o", "--output", type=Path, required=True, metavar="OUT")
+    parser.add_argument("-s", "--settings", type=Path, metavar="SETTINGS.toml")
+    parser.add_argument("--strict", action="store_true", help="exit 1 when a band is not to be used")
+
+
+def _check(arguments: argparse.Namespace) -> ExitCode:
+    from fieldproc.session import check
+
+    sound = True
+    for path in arguments.inputs:
+        problems = check(path)
+        sound &= not problems
+        for problem in problems:
+            _complain(f"{path}: {problem}")
+        if not problems:
+            print(f"{path}: sound")
+    return ExitCode.DONE if sound else ExitCode.REFUSED
+
+
+def _run(arguments: argparse.Namespace) -> ExitCode:
+    from fieldproc.pipeline import process_session
+    from fieldproc.settings import load_settings
+
+    settings = load_settings(arguments.settings)
+
+    def process(path: Path, progress: Progress) -> Outcome:
+        return process_session(path, settings, progress, figures=not arguments.tables_only)
+
+    return _process_all(arguments, "run", process)
+
+
+def _validate(arguments: argparse.Namespace) -> ExitCode:
+    from fieldproc.pipeline import validate_session
+    from fieldproc.settings import load_settings
+
+    settings = load_settings(arguments.settings)
+    return _process_all(arguments, "validate", lambda path, progress: validate_session(path, settings, progress))
+
+
+def _process_all(
+    arguments: argparse.Namespace, command: str, process: Callable[[Path, Progress], Outcome]
+) -> ExitCode:
+    from fieldproc.batch import find_inputs, result_folders, run_batch
+
+    folders = result_folders(find_inputs(arguments.inputs), arguments.output, command)
+
+    def with_progress(path: Path) -> Outcome:
+        with _progress(path.name) as progress:
+            return process(path, progress)
+
+    return run_batch(folders, with_progress, _tell, arguments.strict)
+
+
+def _tell(report: Report) -> None:
+    if report.code == ExitCode.DONE:
+        print(f"{report.path}: {report.message} -> {report.folder}")
+    else:
+        _complain(report.message if str(report.path) in report.message else f"{report.path}: {report.message}")
+
+
+def _at(arguments: argparse.Namespace) -> ExitCode:
+    from fieldproc.pipeline import answer_directions
+    from fieldproc.results import csv_bytes, write_file
+
+    if arguments.distance is not None and not (math.isfinite(arguments.distance) and arguments.distance > 0):
+        raise UsageError(f"--distance is {arguments.distance}; give a positive number of metres")
+    table = answer_directions(arguments.folder / "field.h5", _directions(arguments), arguments.distance)
+    data = csv_bytes(table)
+    if arguments.output is None:
+        sys.stdout.write(data.decode())
+    else:
+        write_file(arguments.output, data)
+    return ExitCode.DONE
+
+
+def _directions(arguments: argparse.Namespace) -> Floats:
+    """Unit vectors from --azimuth and --elevation, or from a directions file."""
+    import numpy as np
+
+    from fieldproc.conventions import directions_from_angles
+
+    single = (arguments.azimuth, arguments.elevation)
+    if arguments.directions is None:
+        if None in single:
+            raise UsageError("give both --azimuth and --elevation, or --directions")
+        angles = np.array([single], dtype=np.float64)
+        if not np.isfinite(angles).all():
+            raise UsageError(f"azimuth and elevation are {single[0]} and {single[1]}; give numbers of degrees")
+    elif single == (None, None):
+        angles = np.array(_read_angles(arguments.directions))
+    else:
+        raise UsageError("give either --directions or --azimuth and --elevation, not both")
+    return directions_from_angles(angles[:, 0], angles[:, 1])
+
+
+def _read_angles(path: Path) -> list[tuple[float, float]]:
+    """Pairs (azimuth, elevation) of a directions file; ``UsageError`` names the first bad line."""
+    try:
+        if path.stat().st_size > _MAX_DIRECTIONS_BYTES:
+            raise UsageError(f"{path}: larger than {_MAX_DIRECTIONS_BYTES} bytes; split the directions")
+        rows = list(csv.reader(path.read_text(encoding="utf-8-sig").splitlines()))
+    except OSError as error:
+        raise UsageError(f"{path}: cannot be read ({error.strerror})") from error
+    except (UnicodeDecodeError, csv.Error) as error:
+        raise UsageError(f"{path}: not a CSV file ({error})") from error
+    if not rows or [name.strip() for name in rows[0]] != ["azimuth_deg", "elevation_deg"]:
+        raise UsageError(f"{path}: the first line must be azimuth_deg,elevation_deg")
+    angles = []
+    for number, row in enumerate(rows[1:], start=2):
+        try:
+            azimuth, elevation = (float(cell) for cell in row)
+        except ValueError:
+            raise UsageError(f"{path}: line {number} is {','.join(row)!r}; two numbers are needed") from None
+        if not (math.isfinite(azimuth) and abs(elevation) <= 90):
+            raise UsageError(f"{path}: line {number}: azimuth must be finite, elevation from -90 to 90")
+        angles.append((azimuth, elevation))
+    if not angles:
+        raise UsageError(f"{path}: no directions below the header")
+    return angles
+
+
+def _simulate(arguments: argparse.Namespace) -> ExitCode:
+    from fieldproc.session import write_session
+    from fieldproc.simulate import NAMED_SCENES, load_scene, simulate
+
+    if arguments.scene in NAMED_SCENES:
+        scene = NAMED_SCENES[arguments.scene]()
+    elif Path(arguments.scene).suffix == ".toml":
+        scene = load_scene(Path(arguments.scene))
+    else:
+        raise UsageError(f"no scene {arguments.scene!r}; named scenes: {', '.join(NAMED_SCENES)}, or a .toml file")
+    session = simulate(scene, arguments.seed)
+    write_session(session, arguments.output)
+    print(f"{arguments.output}: {scene.title}, {len(session.positions_m)} points")
+    return ExitCode.DONE
+
+
+@contextmanager
+def _progress(name: str) -> Iterator[Progress]:
+    """A bar with the time left when a person watches, a plain line every tenth of the work when not."""
+    if sys.stderr.isatty():
+        from rich.console import Console
+        from rich.progress import Progress as Bar
+
+        with Bar(console=Console(stderr=True), transient=True) as bar:
+            task = bar.add_task(_printable(name), total=None)
+            yield lambda done, total: bar.update(task, completed=done, total=total)
+        return
+
+    def plain(done: int, total: int) -> None:
+        if done == total or (10 * done) // total > (10 * (done - 1)) // total:
+            print(f"{_printable(name)}: {done} of {total} frequencies", file=sys.stderr, flush=True)
+
+    yield plain
+
+
+def _complain(text: str) -> None:
+    print("\n".join(f"fieldproc: {_printable(line)}" for line in text.splitlines()), file=sys.stderr)
+
+
+def _printable(text: str) -> str:
+    """Control characters and bidirectional marks escaped: a name from a file must not drive the terminal."""
+    return "".join(c if c.isprintable() else c.encode("unicode_escape").decode() for c in text)

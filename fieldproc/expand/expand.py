@@ -1,0 +1,160 @@
+"""From pressures at the points to coefficients of outgoing and regular waves: what to fit, and where."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from fieldproc.conventions import Floats, wavenumber
+from fieldproc.errors import NumericalError
+from fieldproc.expand.loop import Progress, solve_all
+from fieldproc.expand.order import OrderPlan, Reach, automatic_orders, order_at, truncation_db, unknowns
+from fieldproc.expand.shell import THINNEST_SHELL, shell_thickness
+from fieldproc.records import Expansion, Spectra
+from fieldproc.settings import ExpansionSettings, OrderSettings, SeparationSettings, Settings
+
+# A microphone or a small capsule is never a mathematical point.
+SMALLEST_SOURCE_M = 0.05
+# A place off the origin is stated with an error; the sphere that holds it is drawn this much larger.
+_SOURCE_MARGIN = 1.5
+# Without a stated size, the source is taken to fill this share of the way to the nearest point.
+_ASSUMED_SOURCE_SHARE = 0.7
+# Walls lie outside the scan, so the loudspeaker's nearest image is at least this many outer radii away.
+_NEAREST_IMAGE_RADII = 2.0
+# A wave set cannot be truncated where the two radii of its monopole meet.
+_SMALLEST_RADIUS_RATIO = 1.05
+
+
+def _silent(_done: int, _total: int) -> None:
+    """No progress reported."""
+
+
+def expand(spectra: Spectra, settings: Settings, progress: Progress = _silent) -> Expansion:
+    """Fit both wave sets at every frequency.
+
+    Raises ``NumericalError`` when the points can't carry what the settings ask for, or no frequency can
+    be solved at all. ``progress(done, total)`` is called once per frequency.
+    """
+    origin_m = _origin(spectra, settings.expansion)
+    offsets_m = spectra.positions_m - origin_m
+    reach = _reach(spectra, settings.expansion, origin_m)
+    separate = _separate(offsets_m, settings.separation)
+    sound_speed_m_per_s = float(spectra.sound_speed_m_per_s.mean())
+    k = wavenumber(spectra.frequency_hz, sound_speed_m_per_s)
+    plan = _plan(k, reach, separate, len(offsets_m), settings.orders, spectra.frequency_hz)
+    solved = solve_all(spectra, offsets_m, plan, reach, settings.expansion.regularisation, progress)
+    return Expansion(
+        frequency_hz=spectra.frequency_hz,
+        outgoing=solved.outgoing,
+        regular=solved.regular,
+        outgoing_order=plan.outgoing,
+        regular_order=plan.regular,
+        origin_m=np.tile(origin_m, (len(k), 1)),
+        sound_speed_m_per_s=sound_speed_m_per_s,
+        air_density_kg_per_m3=spectra.air_density_kg_per_m3,
+        source_radius_m=reach.source_radius_m,
+        channel_names=spectra.channel_names,
+        quality=solved.quality(plan, spectra.usable),
+        notices=_notices(spectra, reach, offsets_m, separate, plan),
+    )
+
+
+def _origin(spectra: Spectra, settings: ExpansionSettings) -> Floats:
+    if settings.origin_m != "auto":
+        return np.array(settings.origin_m)
+    if spectra.cabinet is not None:
+        return np.asarray(spectra.cabinet.center_m)
+    if spectra.known_source is not None:
+        return np.asarray(spectra.known_source.position_m)
+    return np.asarray(spectra.axis.origin_m)
+
+
+def _reach(spectra: Spectra, settings: ExpansionSettings, origin_m: Floats) -> Reach:
+    """Lengths the order rule needs; a point inside the source's sphere counts as just outside it."""
+    radius_m = np.linalg.norm(spectra.positions_m - origin_m, axis=1)
+    inner_m, outer_m = float(radius_m.min()), float(radius_m.max())
+    if inner_m == 0:
+        raise NumericalError(
+            "expand", "distance of a point from the expansion origin", "0 m", "above 0", "move expansion.origin_m"
+        )
+    source_m = settings.source_radius_m
+    if source_m == "auto":
+        source_m = _stated_source_radius(spectra, origin_m) or _ASSUMED_SOURCE_SHARE * inner_m
+    room_m = _NEAREST_IMAGE_RADII * outer_m if settings.room_distance_m == "auto" else settings.room_distance_m
+    return Reach(
+        source_m,
+        max(inner_m, _SMALLEST_RADIUS_RATIO * source_m),
+        outer_m,
+        max(room_m, _SMALLEST_RADIUS_RATIO * outer_m),
+    )
+
+
+def _stated_source_radius(spectra: Spectra, origin_m: Floats) -> float | None:
+    """Radius about the origin that holds the cabinet or the known source."""
+    if spectra.cabinet is not None:
+        corner = np.abs(spectra.cabinet.center_m - origin_m) + spectra.cabinet.size_m / 2
+        return float(np.linalg.norm(corner))
+    if spectra.known_source is not None:
+        offset_m = float(np.linalg.norm(spectra.known_source.position_m - origin_m))
+        return max(SMALLEST_SOURCE_M, _SOURCE_MARGIN * offset_m)
+    return None
+
+
+def _separate(offsets_m: Floats, settings: SeparationSettings) -> bool:
+    if settings.enabled is False:
+        return False
+    thickness = shell_thickness(offsets_m)
+    if settings.enabled is True and thickness < THINNEST_SHELL:
+        raise NumericalError(
+            "expand",
+            "thickness of the scanned shell relative to its radius",
+            f"{thickness:.4f}",
+            f"at least {THINNEST_SHELL}",
+            "scan a second surface, or set separation.enabled = false",
+        )
+    return thickness >= THINNEST_SHELL
+
+
+def _plan(
+    k: Floats, reach: Reach, separate: bool, points: int, settings: OrderSettings, frequency_hz: Floats
+) -> OrderPlan:
+    """Automatic orders, overridden where the settings give a number or a table."""
+    budget = int(settings.unknowns_per_point * points)
+    automatic = automatic_orders(k, reach, separate, budget, settings.truncation_db)
+    outgoing, regular = automatic.outgoing, automatic.regular
+    if settings.outgoing != "auto":
+        outgoing = order_at(settings.outgoing, frequency_hz)
+    if settings.regular != "auto" and separate:
+        regular = order_at(settings.regular, frequency_hz)
+    if outgoing is automatic.outgoing and regular is automatic.regular:
+        return automatic
+    count = unknowns(outgoing, regular)
+    if count.max() > points:
+        at = int(np.argmax(count))
+        raise NumericalError(
+            "expand",
+            f"number of unknowns at {frequency_hz[at]:.6g} Hz (orders {outgoing[at]} and {regular[at]})",
+            str(count[at]),
+            f"the {points} points of this scan",
+            "lower orders.outgoing or orders.regular, or scan more points",
+        )
+    carried = np.ones(len(k), dtype=np.bool_)
+    return OrderPlan(outgoing, regular, carried, truncation_db(k, reach, outgoing, regular))
+
+
+def _notices(spectra: Spectra, reach: Reach, offsets_m: Floats, separate: bool, plan: OrderPlan) -> tuple[str, ...]:
+    """What a reader of the results must know about the expansion, in sentences."""
+    notices = []
+    if not separate:
+        notices.append("no separation: outgoing waves only, so room sound counts as the loudspeaker's")
+    inside = int(np.sum(np.linalg.norm(offsets_m, axis=1) < reach.source_radius_m))
+    if inside:
+        notices.append(
+            f"{inside} points lie inside the sphere of radius {reach.source_radius_m:.3f} m around the source, "
+            "where outgoing waves about one origin need not converge"
+        )
+    if not plan.carried.all():
+        first_hz = spectra.frequency_hz[np.argmin(plan.carried)]
+        notices.append(
+            f"from {first_hz:.6g} Hz on, {len(offsets_m)} points cannot carry the orders the sound field needs"
+        )
+    return tuple(notices)

@@ -1,0 +1,132 @@
+"""The frequency loop: every frequency solved on its own, results and quality gathered."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from functools import partial
+
+import numpy as np
+
+from fieldproc.conventions import Booleans, Complexes, Floats, Integers, amplitude_db, wavenumber
+from fieldproc.errors import NumericalError
+from fieldproc.expand.dense import WaveFit, fit_waves
+from fieldproc.expand.order import OrderPlan, Reach, degree_priors
+from fieldproc.expand.quality import judge
+from fieldproc.records import Quality, Spectra
+from fieldproc.waves.harmonics import spherical_harmonics
+from fieldproc.waves.indexing import coefficient_count
+
+Progress = Callable[[int, int], None]
+
+# A fit worse conditioned than this is regularised in "auto": its coefficients would be mostly noise.
+REGULARISE_ABOVE = 1000.0
+
+
+class Solved:
+    """Results of the loop as they fill up: zeros and nan where a frequency was not solved."""
+
+    def __init__(self, shape: tuple[int, int, int], plan: OrderPlan) -> None:
+        frequencies, channels, points = shape
+
+        def unsolved(*size: int) -> Floats:
+            return np.full(size, np.nan)
+
+        def no_coefficients(orders: Integers) -> Complexes:
+            return np.zeros((frequencies, channels, coefficient_count(int(orders.max()))), dtype=np.complex128)
+
+        self.outgoing = no_coefficients(plan.outgoing)
+        self.regular = no_coefficients(plan.regular)
+        self.residual_db = unsolved(frequencies, channels)
+        self.leave_one_out_db = unsolved(frequencies, channels)
+        self.room_to_direct_db = unsolved(frequencies, channels)
+        self.random_error_db = unsolved(frequencies, channels)
+        self.weight = unsolved(frequencies, channels)
+        self.condition = unsolved(frequencies)
+        self.noise_gain_db = unsolved(frequencies)
+        self.point_residual = np.zeros((channels, points))
+        self.count = 0
+
+    def take(self, row: int, fit: WaveFit, pressure: Complexes, k: float) -> None:
+        """Store one frequency; the measures are defined in ``quality.py``."""
+        self.outgoing[row, :, : fit.outgoing.shape[1]] = fit.outgoing
+        self.regular[row, :, : fit.regular.shape[1]] = fit.regular
+        level = _rms(pressure)
+        left_out = _rms(fit.residual / (1.0 - fit.leverage))
+        gain = np.sqrt(fit.far_field_variance / (4 * np.pi)) / k
+        far_field = np.sqrt(np.sum(np.abs(fit.outgoing) ** 2, axis=1) / (4 * np.pi)) / k
+        self.residual_db[row] = amplitude_db(_rms(fit.residual) / level)
+        self.leave_one_out_db[row] = amplitude_db(left_out / level)
+        self.random_error_db[row] = amplitude_db(gain * left_out / far_field)
+        self.room_to_direct_db[row] = amplitude_db(fit.room_to_direct)
+        self.weight[row] = fit.weight
+        self.condition[row] = fit.condition
+        self.noise_gain_db[row] = amplitude_db(gain.max())
+        self.point_residual += np.abs(fit.residual / level[:, None]) ** 2
+        self.count += 1
+
+    def quality(self, plan: OrderPlan, usable: Booleans) -> Quality:
+        """The gathered measures and the verdict they come to."""
+        verdict = judge(
+            {
+                "leave_one_out_db": self.leave_one_out_db,
+                "random_error_db": self.random_error_db,
+                "truncation_db": plan.truncation_db[:, None],
+                "condition": self.condition[:, None],
+            },
+            carried=plan.carried & usable,
+            separated=plan.regular >= 0,
+        )
+        return Quality(
+            residual_db=self.residual_db,
+            leave_one_out_db=self.leave_one_out_db,
+            room_to_direct_db=self.room_to_direct_db,
+            random_error_db=self.random_error_db,
+            verdict=verdict,
+            condition=self.condition,
+            noise_gain_db=self.noise_gain_db,
+            truncation_db=plan.truncation_db,
+            regularisation=self.weight,
+            point_residual_db=amplitude_db(np.sqrt(self.point_residual / self.count)),
+        )
+
+
+def solve_all(
+    spectra: Spectra, offsets_m: Floats, plan: OrderPlan, reach: Reach, mode: str, progress: Progress
+) -> Solved:
+    """Solve every usable frequency. Harmonics are computed once: only radial factors change.
+
+    ``mode`` is the regularisation setting. ``NumericalError`` when no frequency can be solved.
+    """
+    radius_m = np.linalg.norm(offsets_m, axis=1)
+    harmonics = spherical_harmonics(int(max(plan.outgoing.max(), plan.regular.max())), offsets_m)
+    frequencies, channels, points = spectra.pressure_pa.shape
+    solved = Solved((frequencies, channels, points), plan)
+    for row, frequency_hz in enumerate(spectra.frequency_hz):
+        pressure = spectra.pressure_pa[row]
+        # silence at a frequency has no direction to find
+        if spectra.usable[row] and np.all(np.abs(pressure).max(axis=1) > 0):
+            k = wavenumber(frequency_hz, spectra.sound_speed_m_per_s)
+            orders = (int(plan.outgoing[row]), int(plan.regular[row]))
+            prior = partial(degree_priors, float(k.mean()), reach, orders)
+            fit = _fit(partial(fit_waves, harmonics, k * radius_m, orders, pressure), prior, mode)
+            solved.take(row, fit, pressure, float(k.mean()))
+        progress(row + 1, frequencies)
+    if solved.count == 0:
+        raise NumericalError(
+            "expand", "number of usable frequencies", "0", "at least 1", "check the frequency grid and the data"
+        )
+    return solved
+
+
+def _fit(solve: Callable[..., WaveFit], prior: Callable[[], Floats], mode: str) -> WaveFit:
+    """Plain least squares where it is well determined, towards the prior elsewhere."""
+    if mode != "always":
+        fit = solve()
+        if mode == "never" or fit.condition <= REGULARISE_ABOVE:
+            return fit
+    return solve(prior())
+
+
+def _rms(values: Complexes) -> Floats:
+    """Root mean square over the points, per channel."""
+    return np.asarray(np.sqrt(np.mean(np.abs(values) ** 2, axis=1)))

@@ -1,0 +1,140 @@
+"""How many degrees each wave set needs, and how many the points can carry.
+
+The rule asks for the field of a monopole at the worst place each set must represent: on the edge of
+the source (outgoing), at the nearest image of the loudspeaker in the room (regular). Its series is
+known in closed form, and so is the truncation error of any order:
+
+    |exp(-ikR)/R|^2 averaged over the sphere r = k^2 sum (2n+1) |j_n(k r_<) h_n(k r_>)|^2
+
+(the addition theorem for the monopole, [DLMF] 10.60.2, and orthogonality).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from fieldproc.conventions import Booleans, Floats, Integers
+from fieldproc.settings import OrderSetting
+from fieldproc.waves.radial import ldexp, spherical_bessel, spherical_hankel2
+
+# Longest series: kr = 220 (0.6 m at 20 kHz) converges well before.
+SERIES_DEGREE = 260
+# The coarsest truncation "auto" accepts before it says that the points cannot carry the sets.
+COARSEST_DB = -20.0
+
+
+@dataclass(frozen=True, slots=True)
+class Reach:
+    """The lengths the rule needs, all from the expansion origin, in metres."""
+
+    source_radius_m: float
+    inner_radius_m: float
+    outer_radius_m: float
+    room_distance_m: float
+
+
+@dataclass(frozen=True, slots=True)
+class OrderPlan:
+    """Top degrees per frequency (regular -1 = no such set) and what they leave out.
+
+    ``carried`` is False where the points cannot carry the sets the rule asks for; ``truncation_db`` is
+    the far-field error of the outgoing set or, if larger, the error of the regular set at the outermost
+    point, for the worst monopole of the rule.
+    """
+
+    outgoing: Integers
+    regular: Integers
+    carried: Booleans
+    truncation_db: Floats
+
+
+def monopole_truncation(wavenumber: Floats, inner_m: float, outer_m: float) -> Floats:
+    """Relative rms error of a monopole's series after each degree, shape (wavenumber, degree).
+
+    The monopole lies at one of the two radii, the observation sphere at the other (the sum is symmetric).
+    """
+    regular = spherical_bessel(SERIES_DEGREE, wavenumber * inner_m)
+    outgoing = spherical_hankel2(SERIES_DEGREE, wavenumber * outer_m)
+    # the product is moderate although both factors are extreme, so the exponents are added first
+    product = ldexp(regular.mantissa * outgoing.mantissa, regular.exponent + outgoing.exponent)
+    return _tail(np.abs(product) ** 2)
+
+
+def far_field_truncation(wavenumber: Floats, source_radius_m: float) -> Floats:
+    """The same for the far field of a monopole at the edge of the source: sum (2n+1) j_n^2 = 1."""
+    return _tail(spherical_bessel(SERIES_DEGREE, wavenumber * source_radius_m).value() ** 2)
+
+
+def _tail(energy_per_harmonic: Floats) -> Floats:
+    """Root of the share of energy beyond each degree, from the energy of one harmonic per degree."""
+    energy = (2 * np.arange(SERIES_DEGREE + 1) + 1) * energy_per_harmonic
+    # summed from the small end, so that a tail of 1e-20 is still exact
+    from_here = np.cumsum(energy[:, ::-1], axis=1)[:, ::-1]
+    beyond = np.concatenate([from_here[:, 1:], np.zeros((len(energy), 1))], axis=1)
+    return np.asarray(np.sqrt(beyond / from_here[:, :1]))
+
+
+def automatic_orders(wavenumber: Floats, reach: Reach, separate: bool, budget: int, target_db: float) -> OrderPlan:
+    """The smallest orders whose truncation at the surfaces meets ``target_db`` within ``budget`` unknowns.
+
+    Where they exceed the budget, the finest coarser target that fits is taken (1 dB steps down to
+    COARSEST_DB). Where none fits, ``carried`` is False, the regular set is left out and the outgoing set
+    takes half the budget: nothing there is to be believed, and half costs a quarter of the time.
+    """
+    outgoing_error = monopole_truncation(wavenumber, reach.source_radius_m, reach.inner_radius_m)
+    regular_error = monopole_truncation(wavenumber, reach.outer_radius_m, reach.room_distance_m)
+    outgoing = np.full(len(wavenumber), max(int(np.sqrt(budget / 2)) - 1, 0))
+    regular = np.full(len(wavenumber), -1)
+    carried = np.zeros(len(wavenumber), dtype=np.bool_)
+    for limit_db in np.arange(min(target_db, COARSEST_DB), COARSEST_DB + 0.5, 1.0):
+        limit = 10.0 ** (limit_db / 20.0)
+        wanted = np.argmax(outgoing_error <= limit, axis=1)
+        wanted_regular = np.argmax(regular_error <= limit, axis=1) if separate else regular
+        now = (unknowns(wanted, wanted_regular) <= budget) & ~carried
+        outgoing[now], regular[now] = wanted[now], wanted_regular[now]
+        carried |= now
+    return OrderPlan(outgoing, regular, carried, truncation_db(wavenumber, reach, outgoing, regular))
+
+
+def truncation_db(wavenumber: Floats, reach: Reach, outgoing: Integers, regular: Integers) -> Floats:
+    """Truncation error in dB of given orders; see ``OrderPlan``."""
+    rows = np.arange(len(wavenumber))
+    error = far_field_truncation(wavenumber, reach.source_radius_m)[rows, outgoing]
+    room = monopole_truncation(wavenumber, reach.outer_radius_m, reach.room_distance_m)[rows, regular]
+    # -300 dB is below rounding: nothing is left out
+    return np.asarray(20.0 * np.log10(np.maximum(np.where(regular >= 0, np.maximum(error, room), error), 1e-15)))
+
+
+def order_at(setting: OrderSetting, frequency_hz: Floats) -> Integers:
+    """Orders of a fixed number or of a table (each order holds from its frequency up to the next)."""
+    if isinstance(setting, int):
+        return np.full(len(frequency_hz), setting)
+    assert not isinstance(setting, str)
+    starts = np.array([start for start, _ in setting])
+    orders = np.array([order for _, order in setting])
+    return orders[np.maximum(np.searchsorted(starts, frequency_hz, side="right") - 1, 0)]
+
+
+def degree_priors(wavenumber: float, reach: Reach, orders: tuple[int, int]) -> Floats:
+    """Expected rms contribution of each column at the points, outgoing columns first, at one frequency.
+
+    The same two monopoles, spread evenly over the orders m of each degree: what a compact source and a
+    room of distant images would leave in each degree. Regularisation leans towards it where the points
+    say nothing (a missing cap, say).
+    """
+    radii = ((reach.source_radius_m, reach.inner_radius_m), (reach.outer_radius_m, reach.room_distance_m))
+    columns = []
+    for order, (inner_m, outer_m) in zip(orders, radii, strict=True):
+        # the share from each degree on: never rising, so that a zero of j_n does not forbid a degree
+        share = np.append(1.0, monopole_truncation(np.array([wavenumber]), inner_m, outer_m)[0])
+        degrees = np.arange(order + 1)
+        columns.append(np.repeat(share[: order + 1] / np.sqrt(2 * degrees + 1), 2 * degrees + 1))
+    # below rounding a prior would only make the factorisation lose rank
+    return np.asarray(np.maximum(np.concatenate(columns), 1e-12))
+
+
+def unknowns(outgoing: Integers, regular: Integers) -> Integers:
+    """Number of unknowns of both sets, (frequency,)."""
+    return np.asarray((outgoing + 1) ** 2 + (regular + 1) ** 2)

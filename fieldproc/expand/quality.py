@@ -1,0 +1,50 @@
+"""What each quality number means, and the rule that turns them into a verdict.
+
+residual_db         rms of data minus fit over the points, re rms of the data. Blind where it matters most:
+                    systematic errors leave it unchanged.
+leave_one_out_db    rms error of predicting each point from all others (closed form: residual over one
+                    minus leverage), re rms of the data.
+condition           2-norm condition of the column-scaled matrix before any regularisation.
+noise_gain_db       rms far-field error at 1 m, over the sphere, per rms error of the pressure at a point.
+random_error_db     that gain times the left-out error, re the rms far field: the random part of the
+                    far field's error. Says nothing of systematic errors.
+room_to_direct_db   rms of the regular part re rms of the outgoing part at the points.
+truncation_db       what the chosen orders leave out of the worst monopole the rule must represent.
+
+The verdict is the worst that any measure comes to (table LIMITS). "Do not use" also where the points
+cannot carry the orders, or the record holds nothing. At best "caution" where no regular waves were
+fitted: nothing then tells room sound from the loudspeaker's, and the residual does not show it.
+
+The limits are our own, from simulations with known truth; they are not from a standard.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+
+from fieldproc.conventions import Booleans, Floats, Integers
+from fieldproc.records import Verdict
+
+# measure: (caution above, do not use above)
+LIMITS = {
+    "leave_one_out_db": (-25.0, -15.0),
+    "random_error_db": (-30.0, -15.0),
+    "truncation_db": (-35.0, -15.0),
+    "condition": (300.0, 3000.0),
+}
+
+
+def judge(measures: Mapping[str, Floats], carried: Booleans, separated: Booleans) -> Integers:
+    """Verdict per frequency and channel.
+
+    ``measures`` holds the names of LIMITS, each (frequency, channel) or (frequency, 1); ``carried`` and
+    ``separated`` have shape (frequency,). nan counts as "do not use".
+    """
+    verdict = np.where(separated, Verdict.GOOD, Verdict.CAUTION)[:, None].astype(np.int64)
+    for name, (caution, stop) in LIMITS.items():
+        measure = measures[name]
+        grade = np.where(measure <= stop, np.where(measure <= caution, 0, 1), 2)
+        verdict = np.maximum(verdict, grade)
+    return np.where(carried[:, None], verdict, int(Verdict.DO_NOT_USE))

@@ -1,0 +1,44 @@
+"""Do the points lie on one surface or fill a shell? Only a shell can tell outgoing from regular waves.
+
+On a single surface, radius is a function of direction, and both sets describe the same pressures: a
+fit of both has a small residual and a far field that is wrong by any amount.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from scipy.spatial import cKDTree
+
+from fieldproc.conventions import Floats
+
+# Neighbours per local fit of radius over direction (six coefficients of a quadratic).
+_NEIGHBOURS = 16
+# A shell thinner than this share of its radius: position errors of a robot, or a surface's own curvature
+# between neighbours, look like that too.
+THINNEST_SHELL = 0.008
+
+
+def shell_thickness(offsets_m: Floats) -> float:
+    """Median spread of radius among angular neighbours that no smooth surface explains, relative.
+
+    ``offsets_m`` (point, 3) from the expansion origin. Two surfaces 5 cm apart at 0.45 m give about 0.05, a
+    sphere 0, a single cylinder a few thousandths.
+    """
+    radius_m = np.linalg.norm(offsets_m, axis=1)
+    count = min(_NEIGHBOURS, len(offsets_m))
+    if count < _NEIGHBOURS:
+        return 0.0
+    directions = offsets_m / radius_m[:, None]
+    _, neighbours = cKDTree(directions).query(directions, k=count)
+    # tangent-plane coordinates about each point
+    relative = directions[neighbours] - directions[:, None, :]
+    axes = np.linalg.svd(directions[:, None, :])[2][:, 1:, :]
+    u, v = np.moveaxis(np.einsum("pnx,pax->pna", relative, axes), -1, 0)
+    scale = np.maximum(np.hypot(u, v).max(axis=1, keepdims=True), np.finfo(float).tiny)
+    u, v = u / scale, v / scale
+    design = np.stack([np.ones_like(u), u, v, u * u, u * v, v * v], axis=-1)
+    radii = radius_m[neighbours]
+    # a Householder-safe projection: coincident directions make the design rank-deficient
+    explained = np.einsum("pij,pjk,pk->pi", design, np.linalg.pinv(design), radii)
+    spread = np.sqrt(np.sum((radii - explained) ** 2, axis=1) / (count - design.shape[-1]))
+    return float(np.median(spread / radius_m))

@@ -1,0 +1,11 @@
+"""From tables to figures: the curves of ANSI/CTA-2034-A and level maps over angle, as SVG and PNG.
+
+Figures are drawn from ``Table`` records alone, with the object-oriented interface of matplotlib: no
+window, no global state, the same bytes from the same tables. ``style.py`` holds everything about looks.
+"""
+
+from fieldproc.report.curves import curve_family
+from fieldproc.report.maps import level_map
+from fieldproc.report.report import draw
+
+__all__ = ["curve_family", "draw", "level_map"]

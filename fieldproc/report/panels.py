@@ -1,0 +1,181 @@
+"""What both figures share: panels placed in inches, frequency axis, verdict bands, headings, key."""
+
+from __future__ import annotations
+
+import itertools
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.figure import Figure
+from matplotlib.patches import Patch
+from matplotlib.ticker import FixedFormatter, FixedLocator
+
+from fieldproc.conventions import Booleans, Floats, Integers
+from fieldproc.records import Table, Verdict
+from fieldproc.report import style
+
+LOWEST_HZ, HIGHEST_HZ = 20.0, 20_000.0
+DECADE_INCHES = 2.3
+PANEL_WIDTH_INCHES = DECADE_INCHES * math.log10(HIGHEST_HZ / LOWEST_HZ)
+LEFT_INCHES, TOP_INCHES, BOTTOM_INCHES = 1.0, 0.85, 0.95
+
+_TICKS_HZ = {
+    20: "20", 50: "50", 100: "100", 200: "200", 500: "500",
+    1000: "1k", 2000: "2k", 5000: "5k", 10_000: "10k", 20_000: "20k",
+}  # fmt: skip
+_GRID_HZ = [digit * decade for decade in (10, 100, 1000, 10_000) for digit in range(2, 10)]
+
+
+def new_figure(height_inches: float, right_inches: float) -> Figure:
+    """A figure that belongs to no window and no global list, with a margin on the right of its panels."""
+    figure = Figure(figsize=(LEFT_INCHES + PANEL_WIDTH_INCHES + right_inches, height_inches))
+    FigureCanvasAgg(figure)
+    return figure
+
+
+def add_panel(figure: Figure, bottom_inches: float, height_inches: float) -> Axes:
+    """A panel with the frequency axis, at a given height above the lower edge of the figure."""
+    width, height = figure.get_size_inches()
+    axes = figure.add_axes(
+        (
+            LEFT_INCHES / width,
+            bottom_inches / height,
+            PANEL_WIDTH_INCHES / width,
+            height_inches / height,
+        )
+    )
+    axes.set_xscale("log")
+    axes.set_xlim(LOWEST_HZ, HIGHEST_HZ)
+    axes.xaxis.set_major_locator(FixedLocator(list(_TICKS_HZ)))
+    axes.xaxis.set_major_formatter(FixedFormatter(list(_TICKS_HZ.values())))
+    minor_hz = [tick for tick in _GRID_HZ if tick not in _TICKS_HZ and tick < HIGHEST_HZ]
+    axes.xaxis.set_minor_locator(FixedLocator(minor_hz))
+    return axes
+
+
+def near_axis(table: Table) -> Table:
+    """The rows within an octave of the frequency axis: others cannot be seen, and 0 Hz has no logarithm."""
+    frequency_hz = table.column("frequency_hz")
+    near = (frequency_hz >= LOWEST_HZ / 2) & (frequency_hz <= HIGHEST_HZ * 2)
+    return replace(table, values=table.values[near])
+
+
+def write_heading(figure: Figure, title: str, subtitle: str) -> None:
+    """Title (shortened to the width of the figure) and what is shown, above the panels."""
+    width, height = figure.get_size_inches()
+    left = LEFT_INCHES / width
+    words = style.plain_text(title)
+    heading = figure.text(left, 1 - 0.3 / height, words, fontsize=style.TITLE_SIZE_PT, fontweight="bold", va="center")
+    room_px = (width - LEFT_INCHES - 0.2) * figure.dpi
+    while (taken_px := heading.get_window_extent().width) > room_px:
+        words = words[: min(len(words) - 1, int(len(words) * room_px / taken_px))]
+        heading.set_text(words + "…")
+    figure.text(left, 1 - 0.56 / height, subtitle, color=style.FAINT, va="center")
+
+
+@dataclass(frozen=True, slots=True)
+class Band:
+    """Neighbouring frequencies of one verdict, from midpoint to midpoint on the log axis."""
+
+    low_hz: float
+    high_hz: float
+    verdict: Verdict
+
+
+def runs(codes: Integers | Booleans) -> list[tuple[int, int]]:
+    """Half-open index ranges over which ``codes`` stay the same."""
+    starts = [0, *(np.flatnonzero(np.diff(codes.astype(int))) + 1).tolist(), len(codes)]
+    return [(start, stop) for start, stop in itertools.pairwise(starts) if stop > start]
+
+
+def cell_edges(frequency_hz: Floats) -> Floats:
+    """Limits of the cell each frequency stands for: midpoints on the log axis, shape (frequency + 1,)."""
+    if not len(frequency_hz):
+        return frequency_hz
+    logs = np.log(frequency_hz)
+    # A lone frequency has no neighbour to share with; a quarter of an octave is wide enough to see.
+    steps = np.diff(logs) if len(logs) > 1 else np.array([math.log(2) / 4])
+    middles = logs[:-1] + np.diff(logs) / 2
+    edges: Floats = np.exp(np.concatenate([[logs[0] - steps[0] / 2], middles, [logs[-1] + steps[-1] / 2]]))
+    return edges
+
+
+def verdict_bands(quality: Table | None) -> list[Band]:
+    """Bands that are not good, rising in frequency; none without a quality table."""
+    if quality is None:
+        return []
+    quality = near_axis(quality)
+    codes = quality.column("verdict_code").astype(int)
+    edges = cell_edges(quality.column("frequency_hz"))
+    return [
+        Band(edges[start], edges[stop], Verdict(codes[start]))
+        for start, stop in runs(codes)
+        if codes[start] != Verdict.GOOD
+    ]
+
+
+def verdict_at(frequency_hz: Floats, bands: list[Band]) -> Integers:
+    """Verdict of each frequency, shape (frequency,)."""
+    verdict = np.zeros(len(frequency_hz), dtype=np.int64)
+    for band in bands:
+        verdict[(band.low_hz <= frequency_hz) & (frequency_hz <= band.high_hz)] = band.verdict
+    return verdict
+
+
+def verdict_patch(verdict: Verdict) -> dict[str, Any]:
+    """Face and hatch of a band, in panels and in the key."""
+    if verdict == Verdict.DO_NOT_USE:
+        return {"facecolor": "white", "edgecolor": style.HATCH_INK, "hatch": style.HATCH, "linewidth": 0.0}
+    return {"facecolor": style.CAUTION_FILL, "edgecolor": "none", "linewidth": 0.0}
+
+
+def write_key(figure: Figure, patches: list[Patch], remark: str) -> None:
+    """Key of the regions at the lower left, a remark at the lower right."""
+    width, height = figure.get_size_inches()
+    if patches:
+        figure.legend(
+            handles=patches,
+            loc="center left",
+            bbox_to_anchor=(LEFT_INCHES / width, 0.2 / height),
+            ncols=len(patches),
+            borderpad=0,
+            borderaxespad=0,
+            handlelength=2.6,
+            handleheight=1.1,
+        )
+    figure.text(
+        (LEFT_INCHES + PANEL_WIDTH_INCHES) / width,
+        0.2 / height,
+        remark,
+        fontsize=style.SMALL_SIZE_PT,
+        color=style.FAINT,
+        ha="right",
+        va="center",
+    )
+
+
+def key_patches(bands: list[Band]) -> list[Patch]:
+    """One key entry for each verdict that occurs within the frequency axis."""
+    seen = {band.verdict for band in bands if band.high_hz > LOWEST_HZ and band.low_hz < HIGHEST_HZ}
+    entries = []
+    for verdict in sorted(seen):
+        face = {**verdict_patch(verdict), "edgecolor": style.HATCH_INK, "linewidth": 0.6}
+        entries.append(Patch(label=style.VERDICT_WORDS[verdict], **face))
+    return entries
+
+
+def level_words(facts: Mapping[str, str | float | int]) -> str:
+    """What the levels of a table are, from its facts: reference, drive voltage, distance; as far as known."""
+    if facts.get("calibrated", 1) == 0:
+        return "relative level in dB"
+    words = "sound pressure level in dB re 20 µPa"
+    for key, unit in (("drive_voltage_v", "V"), ("reference_distance_m", "m")):
+        value = facts.get(key)
+        if isinstance(value, float | int) and math.isfinite(value):
+            words += f", {value:g} {unit}"
+    return words

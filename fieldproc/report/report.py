@@ -1,0 +1,45 @@
+"""The figures of one set of tables, as the bytes of their files."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from io import BytesIO
+
+from matplotlib.figure import Figure
+
+from fieldproc.records import Table
+from fieldproc.report import style
+from fieldproc.report.curves import curve_family
+from fieldproc.report.maps import Plane, level_map
+
+_PLANES: tuple[Plane, Plane] = ("horizontal", "vertical")
+
+
+def draw(tables: Mapping[str, Table], title: str, *, normalised: bool = True) -> dict[str, bytes]:
+    """File name -> bytes: an SVG and a PNG of each figure that ``tables`` can carry.
+
+    ``tables`` maps ``cta2034a``, ``horizontal``, ``vertical`` and ``quality`` to their tables; each may be
+    missing. ``title`` may be any text. ``normalised`` as in ``level_map``. The same input gives the same
+    bytes. Raises ``KeyError`` when a table lacks a column it should have.
+    """
+    files = {}
+    for name, figure in _figures(tables, title, normalised):
+        files[f"{name}.svg"] = _bytes(figure, "svg", {"Date": None, "Creator": "fieldproc"})
+        files[f"{name}.png"] = _bytes(figure, "png", {"Software": None})
+    return files
+
+
+def _figures(tables: Mapping[str, Table], title: str, normalised: bool) -> Iterator[tuple[str, Figure]]:
+    quality = tables.get("quality")
+    if "cta2034a" in tables:
+        yield "cta2034a", curve_family(tables["cta2034a"], quality, title=title)
+    for plane in _PLANES:
+        if plane in tables:
+            yield plane, level_map(tables[plane], plane, quality, title=title, normalised=normalised)
+
+
+def _bytes(figure: Figure, kind: str, metadata: Mapping[str, str | None]) -> bytes:
+    buffer = BytesIO()
+    with style.applied():
+        figure.savefig(buffer, format=kind, dpi=style.PNG_DPI, metadata=dict(metadata))
+    return buffer.getvalue()

@@ -1,0 +1,116 @@
+"""The summary: what came out, how far to believe it, what was left out, and from what it was made."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import math
+import platform
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass
+from importlib.metadata import version
+from typing import Any
+
+import h5py
+import numpy as np
+
+from fieldproc.conventions import Floats, Integers
+from fieldproc.records import DroppedPoint, Verdict
+
+
+@dataclass(frozen=True, slots=True)
+class Scalar:
+    """A single result, with the ends of its 95 % interval (nan = not known)."""
+
+    value: float
+    unit: str
+    low: float = math.nan
+    high: float = math.nan
+
+
+def summary_bytes(
+    *,
+    frequency_hz: Floats,
+    verdict: Integers,
+    channel_names: Sequence[str],
+    dropped: Sequence[DroppedPoint],
+    scalars: Mapping[str, Scalar],
+    provenance: Mapping[str, Any],
+    notices: Sequence[str],
+    facts: Mapping[str, str | float | int],
+) -> bytes:
+    """``summary.json``: strict JSON with sorted keys; a number that is not finite is ``null``.
+
+    ``verdict`` has shape (frequency, channel). The verdict of the whole is the one all frequencies share,
+    else "caution": read the bands. ``facts`` is what else the caller states.
+    """
+    document = {
+        "verdict": _overall(verdict),
+        "bands": [
+            band
+            for channel in range(len(channel_names))
+            for band in _bands(frequency_hz, verdict[:, channel], channel)
+        ],
+        "channels": list(channel_names),
+        "dropped_points": [asdict(point) for point in dropped],
+        "scalars": {name: asdict(scalar) for name, scalar in scalars.items()},
+        "provenance": dict(provenance),
+        "notices": list(notices),
+        "facts": dict(facts),
+    }
+    text = json.dumps(_strict(document), indent=2, sort_keys=True, ensure_ascii=False, allow_nan=False)
+    return (text + "\n").encode()
+
+
+def provenance(input_sha256: str, outputs: Mapping[str, bytes]) -> dict[str, Any]:
+    """Versions of what computed, and SHA-256 of the input and of every output by its path in the folder."""
+    return {
+        "input_sha256": input_sha256,
+        "outputs_sha256": {name: hashlib.sha256(data).hexdigest() for name, data in outputs.items()},
+        "versions": {
+            "fieldproc": version("fieldproc"),
+            "python": platform.python_version(),
+            "numpy": version("numpy"),
+            "scipy": version("scipy"),
+            "h5py": version("h5py"),
+            "hdf5": h5py.version.hdf5_version,
+        },
+    }
+
+
+def verdict_name(verdict: int) -> str:
+    """The verdict in words: good, caution, do not use."""
+    return Verdict(verdict).name.lower().replace("_", " ")
+
+
+def _overall(verdict: Integers) -> str:
+    codes = np.unique(verdict)
+    return verdict_name(int(codes[0]) if codes.size == 1 else Verdict.CAUTION)
+
+
+def _bands(frequency_hz: Floats, verdict: Integers, channel: int) -> list[dict[str, Any]]:
+    """Runs of neighbouring frequencies with one verdict, first and last frequency included."""
+    starts = np.flatnonzero(np.diff(verdict, prepend=verdict[0] - 1))
+    ends = np.append(starts[1:], verdict.size) - 1
+    return [
+        {
+            "channel": channel,
+            "lowest_hz": float(frequency_hz[start]),
+            "highest_hz": float(frequency_hz[end]),
+            "verdict": verdict_name(int(verdict[start])),
+        }
+        for start, end in zip(starts, ends, strict=True)
+    ]
+
+
+def _strict(value: Any) -> Any:
+    """The same document with ``None`` for every float that JSON cannot hold."""
+    if isinstance(value, Mapping):
+        return {key: _strict(item) for key, item in value.items()}
+    if isinstance(value, list | tuple):
+        return [_strict(item) for item in value]
+    if isinstance(value, np.generic):
+        return _strict(value.item())
+    if isinstance(value, float) and not math.isfinite(value):
+        return None
+    return value

@@ -1,0 +1,135 @@
+"""The level map: sides, contours, colours, verdict bands."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from matplotlib.axes import Axes
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.contour import QuadContourSet
+from matplotlib.figure import Figure
+
+from fieldproc.conventions import POLAR_ANGLES_DEG, Floats
+from fieldproc.records import Table
+from fieldproc.report import level_map, style
+from fieldproc.report.maps import CONTOURS_DB, Plane
+
+ANGLES_DEG = np.array(POLAR_ANGLES_DEG, dtype=np.float64)
+HEADER = ("frequency_hz", *(f"level_{angle:+04d}_db" for angle in POLAR_ANGLES_DEG))
+FREQUENCY_HZ = np.geomspace(20.0, 20_000.0, 60)
+
+
+def same_at_all_frequencies(level_db: Floats) -> Table:
+    rows = np.column_stack([FREQUENCY_HZ, np.tile(level_db, (len(FREQUENCY_HZ), 1))])
+    return Table("horizontal", HEADER, rows, {})
+
+
+def map_axes(figure: Figure) -> Axes:
+    return next(axes for axes in figure.axes if axes.get_ylim() == (-180.0, 180.0))
+
+
+def bar_axes(figure: Figure) -> Axes:
+    return next(axes for axes in figure.axes if axes.get_xlim() == (0.0, 1.0))
+
+
+def pixel(figure: Figure, axes: Axes, place: tuple[float, float]) -> Floats:
+    """Colour (0 to 255) of the rendered figure at a place in data coordinates."""
+    canvas = FigureCanvasAgg(figure)
+    with style.applied():
+        canvas.draw()
+    image = np.asarray(canvas.buffer_rgba(), dtype=np.float64)
+    x, y = axes.transData.transform(place)
+    return image[image.shape[0] - 1 - int(y), int(x), :3]
+
+
+def contour_lines(axes: Axes) -> QuadContourSet:
+    return next(item for item in axes.collections if isinstance(item, QuadContourSet) and not item.filled)
+
+
+@pytest.mark.parametrize(("plane", "side"), [("horizontal", "left"), ("vertical", "up")])
+@pytest.mark.parametrize("normalised", [True, False])
+def test_louder_at_positive_angles_is_brighter_on_the_side_so_labelled(
+    plane: Plane, side: str, normalised: bool
+) -> None:
+    level_db = np.where(np.abs(ANGLES_DEG - 40.0) <= 20.0, -4.0, -25.0)
+    level_db[ANGLES_DEG == 0.0] = 0.0
+    figure = level_map(same_at_all_frequencies(level_db), plane, title="", normalised=normalised)
+    axes = map_axes(figure)
+    at_plus_40, at_minus_40 = (pixel(figure, axes, (1000.0, angle)).sum() for angle in (40.0, -40.0))
+    # Of 765; the map spans about 500 over 30 dB, and these differ by 20 dB.
+    assert at_plus_40 > at_minus_40 + 100.0
+    words = {text.get_text(): tick for text, tick in zip(axes.get_yticklabels(), axes.get_yticks(), strict=True)}
+    labelled = [tick for text, tick in words.items() if text.endswith(side)]
+    assert len(labelled) == 5
+    half = [axes.transData.transform((1000.0, tick))[1] for tick in labelled]
+    axis_px, plus_px = (axes.transData.transform((1000.0, angle))[1] for angle in (0.0, 40.0))
+    assert all((place - axis_px) * (plus_px - axis_px) > 0 for place in half)
+
+
+def test_contours_lie_where_the_level_says() -> None:
+    # Falling by 0.12 dB per degree: -3, -6, -12 dB at 25, 50, 100 degrees.
+    axes = map_axes(level_map(same_at_all_frequencies(80.0 - 0.12 * np.abs(ANGLES_DEG)), "horizontal", title=""))
+    lines = contour_lines(axes)
+    assert tuple(lines.levels) == CONTOURS_DB
+    for level_db, path in zip(lines.levels, lines.get_paths(), strict=True):
+        # Linear interpolation of a straight slope is exact; 1e-6 is rounding at levels near 80 dB and of
+        # the label gaps, which are cut in pixels.
+        np.testing.assert_allclose(np.abs(path.vertices[:, 1]), level_db / -0.12, rtol=1e-6)
+    assert {text.get_text() for text in lines.labelTexts} == {f"\N{MINUS SIGN}{n} dB" for n in (3, 6, 12)}
+
+
+def test_contours_stay_out_of_what_is_not_to_be_used(tables: dict[str, Table]) -> None:
+    axes = map_axes(level_map(tables["horizontal"], "horizontal", tables["quality"], title=""))
+    frequency_hz = np.concatenate([path.vertices[:, 0] for path in contour_lines(axes).get_paths()])
+    assert frequency_hz.min() > 50.0
+    assert frequency_hz.max() < 8000.0
+
+
+def test_bands_not_to_be_used_are_hatched(tables: dict[str, Table]) -> None:
+    figure = level_map(tables["horizontal"], "horizontal", tables["quality"], title="")
+    patches = sorted((patch for patch in map_axes(figure).patches), key=lambda patch: patch.get_x())
+    assert [patch.get_hatch() for patch in patches] == [style.HATCH, style.HATCH]
+    below, above = patches
+    # Bands end midway between two rows: within 1.5 % of the 50 Hz and 8 kHz of the fixture.
+    assert below.get_x() + below.get_width() == pytest.approx(50.0, rel=0.015)
+    assert above.get_x() == pytest.approx(8000.0, rel=0.015)
+    words = {text.get_text() for legend in figure.legends for text in legend.get_texts()}
+    assert words == {"caution", "do not use"}
+
+
+@pytest.mark.parametrize(("normalised", "level_db"), [(True, -7.5), (False, 63.0)])
+def test_the_colour_bar_tells_the_level(normalised: bool, level_db: float) -> None:
+    relative_db = level_db if normalised else level_db - 80.0
+    levels = 80.0 + np.where(ANGLES_DEG == 0.0, 0.0, relative_db)
+    figure = level_map(same_at_all_frequencies(levels), "horizontal", title="", normalised=normalised)
+    on_map = pixel(figure, map_axes(figure), (1000.0, 100.0))
+    on_bar = pixel(figure, bar_axes(figure), (0.5, level_db))
+    np.testing.assert_array_equal(on_map, on_bar)
+    words = "level in dB re the axis" if normalised else "sound pressure level in dB re 20 µPa"
+    assert bar_axes(figure).get_ylabel() == words
+
+
+def test_silence_is_drawn_and_undefined_is_left_white(tables: dict[str, Table]) -> None:
+    values = tables["horizontal"].values.copy()
+    frequency_hz = values[:, 0]
+    values[(frequency_hz > 300.0) & (frequency_hz < 600.0), 1:] = np.nan
+    values[:, 1 + int(np.flatnonzero(ANGLES_DEG == 90.0)[0])] = -np.inf
+    figure = level_map(replace(tables["horizontal"], values=values), "horizontal", title="")
+    axes = map_axes(figure)
+    np.testing.assert_array_equal(pixel(figure, axes, (420.0, -90.0)), [255, 255, 255])
+    silent, loud = (pixel(figure, axes, (2000.0, angle)).sum() for angle in (90.0, 0.0))
+    assert silent < loud / 2
+    assert "undefined" in {text.get_text() for legend in figure.legends for text in legend.get_texts()}
+
+
+def test_columns_that_are_missing_are_named(tables: dict[str, Table]) -> None:
+    with pytest.raises(KeyError, match=r"no column level_\+000_db"):
+        level_map(
+            Table("horizontal", ("frequency_hz", "level_+180_db"), np.ones((2, 2)), {}),
+            "horizontal",
+            title="",
+        )
+    with pytest.raises(KeyError, match="no column verdict_code"):
+        level_map(tables["horizontal"], "horizontal", tables["horizontal"], title="")

@@ -1,0 +1,99 @@
+"""What the guard refuses beyond the files of fixtures/broken: forms that no honest writer needs."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import h5py
+import numpy as np
+import pytest
+
+from fieldproc.session import check, guard
+
+WriteScan = Callable[..., Path]
+Edit = Callable[[h5py.File], object]
+POINTS = 5
+
+
+def replace(path: str, **options: Any) -> Edit:
+    """A dataset made anew, with the options of h5py."""
+
+    def edit(file: h5py.File) -> None:
+        if path in file:
+            del file[path]
+        file.create_dataset(path, **options).attrs["units"] = "m"
+
+    return edit
+
+
+def set_attribute(path: str, name: str, value: Any) -> Edit:
+    return lambda file: file[path].attrs.__setitem__(name, value)
+
+
+@pytest.mark.parametrize(
+    ("edit", "where", "found"),
+    [
+        (set_attribute("/", "title", np.array([b"a", b"b"])), "/@title", "an array"),
+        (set_attribute("/", "title", "x" * 65537), "/@title", "a longer text"),
+        (
+            set_attribute("/impulse_response", "sampling_rate_hz", 48000 + 1j),
+            "/impulse_response@sampling_rate_hz",
+            "a value of an unusual type",
+        ),
+        (set_attribute("/positions", "units", h5py.Empty("S1")), "/positions@units", '""'),
+        (replace("/channel", data=h5py.Empty("f8")), "/channel", "without values"),
+        (replace("/channel", data=np.array([b"x"], dtype="S65537")), "/channel", "a longer text"),
+        (replace("/channel", data=np.full(300, b"x", dtype="S60000")), "/channel", "too much text"),
+        (replace("/channel", data=np.array(["x" * 65537], dtype=object)), "/channel", "a longer text"),
+        (
+            replace("/positions", shape=(POINTS, 3), maxshape=(None, 3), chunks=(3_000_000, 3), dtype="f8"),
+            "/positions",
+            "chunks of 72000000 bytes",
+        ),
+        (lambda file: file.__setitem__("air", 1.0), "/air", "no group"),
+    ],
+)
+def test_odd_forms_are_refused(write_scan: WriteScan, edit: Edit, where: str, found: str) -> None:
+    path = write_scan()
+    with h5py.File(path, "a") as file:
+        edit(file)
+
+    problems = check(path)
+
+    assert [problem.where for problem in problems] == [where]
+    assert found in problems[0].found
+
+
+def test_values_that_expand_beyond_measure_are_refused(
+    write_scan: WriteScan, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = write_scan()
+    with h5py.File(path, "a") as file:
+        del file["impulse_response"]
+        response = file.create_dataset(
+            "impulse_response", data=np.zeros((1, POINTS, 40000)), compression="gzip", chunks=(1, POINTS, 40000)
+        )
+        response.attrs.update({"units": "Pa/V", "sampling_rate_hz": 48000.0})
+
+    assert check(path) == []
+    monkeypatch.setattr(guard, "EXPANSION_FREE_BYTES", 1_000_000)
+    assert [problem.required for problem in check(path)] == ["at most 200 times"]
+
+
+def test_the_size_of_all_datasets_together_is_capped(write_scan: WriteScan, monkeypatch: pytest.MonkeyPatch) -> None:
+    path = write_scan()
+    original = guard.Source
+    monkeypatch.setattr(guard, "Source", lambda *facts: original(*facts, bytes_left=POINTS * 3 * 8))
+
+    assert [problem.where for problem in check(path)] == ["/impulse_response"]
+
+
+def test_a_list_of_unknown_names_is_cut(write_scan: WriteScan) -> None:
+    path = write_scan({f"/x{index:04d}": 0 for index in range(1200)})
+
+    with guard.open_source(path) as source:
+        children, _ = guard.list_names(source, "/")
+
+    assert len(children) == guard.MAX_NAMES
