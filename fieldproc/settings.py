@@ -81,7 +81,7 @@ class ExpansionSettings(_Model):
     source_radius_m: Literal["auto"] | Annotated[float, Field(gt=0)] = "auto"
     # Distance from the origin to the nearest image of the loudspeaker in the room.
     room_distance_m: Literal["auto"] | Annotated[float, Field(gt=0)] = "auto"
-    # "auto": only where the fit is ill-conditioned, weight by generalised cross-validation.
+    # "auto": only where the fit is ill-conditioned, weight by marginal likelihood.
     regularisation: Literal["auto", "always", "never"] = "auto"
 
 

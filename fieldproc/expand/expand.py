@@ -41,7 +41,7 @@ def expand(spectra: Spectra, settings: Settings, progress: Progress = _silent) -
     sound_speed_m_per_s = float(spectra.sound_speed_m_per_s.mean())
     k = wavenumber(spectra.frequency_hz, sound_speed_m_per_s)
     plan = _plan(k, reach, separate, len(offsets_m), settings.orders, spectra.frequency_hz)
-    solved = solve_all(spectra, offsets_m, plan, reach, settings.expansion.regularisation, progress)
+    solved = solve_all(spectra, offsets_m, plan, settings.expansion.regularisation, progress)
     return Expansion(
         frequency_hz=spectra.frequency_hz,
         outgoing=solved.outgoing,

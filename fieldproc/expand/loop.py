@@ -10,7 +10,7 @@ import numpy as np
 from fieldproc.conventions import Booleans, Complexes, Floats, Integers, amplitude_db, wavenumber
 from fieldproc.errors import NumericalError
 from fieldproc.expand.dense import WaveFit, fit_waves
-from fieldproc.expand.order import OrderPlan, Reach, degree_priors
+from fieldproc.expand.order import OrderPlan, degree_priors
 from fieldproc.expand.quality import judge
 from fieldproc.records import Quality, Spectra
 from fieldproc.waves.harmonics import spherical_harmonics
@@ -51,7 +51,8 @@ class Solved:
         self.outgoing[row, :, : fit.outgoing.shape[1]] = fit.outgoing
         self.regular[row, :, : fit.regular.shape[1]] = fit.regular
         level = _rms(pressure)
-        left_out = _rms(fit.residual / (1.0 - fit.leverage))
+        # a point that the fit passes through exactly predicts nothing of itself
+        left_out = _rms(fit.residual / np.maximum(1.0 - fit.leverage, np.finfo(float).eps))
         gain = np.sqrt(fit.far_field_variance / (4 * np.pi)) / k
         far_field = np.sqrt(np.sum(np.abs(fit.outgoing) ** 2, axis=1) / (4 * np.pi)) / k
         self.residual_db[row] = amplitude_db(_rms(fit.residual) / level)
@@ -90,9 +91,7 @@ class Solved:
         )
 
 
-def solve_all(
-    spectra: Spectra, offsets_m: Floats, plan: OrderPlan, reach: Reach, mode: str, progress: Progress
-) -> Solved:
+def solve_all(spectra: Spectra, offsets_m: Floats, plan: OrderPlan, mode: str, progress: Progress) -> Solved:
     """Solve every usable frequency. Harmonics are computed once: only radial factors change.
 
     ``mode`` is the regularisation setting. ``NumericalError`` when no frequency can be solved.
@@ -107,8 +106,8 @@ def solve_all(
         if spectra.usable[row] and np.all(np.abs(pressure).max(axis=1) > 0):
             k = wavenumber(frequency_hz, spectra.sound_speed_m_per_s)
             orders = (int(plan.outgoing[row]), int(plan.regular[row]))
-            prior = partial(degree_priors, float(k.mean()), reach, orders)
-            fit = _fit(partial(fit_waves, harmonics, k * radius_m, orders, pressure), prior, mode)
+            solve = partial(fit_waves, harmonics, k * radius_m, orders, pressure)
+            fit = _fit(solve, degree_priors(orders), mode)
             solved.take(row, fit, pressure, float(k.mean()))
         progress(row + 1, frequencies)
     if solved.count == 0:
@@ -118,13 +117,13 @@ def solve_all(
     return solved
 
 
-def _fit(solve: Callable[..., WaveFit], prior: Callable[[], Floats], mode: str) -> WaveFit:
+def _fit(solve: Callable[..., WaveFit], prior: Floats, mode: str) -> WaveFit:
     """Plain least squares where it is well determined, towards the prior elsewhere."""
     if mode != "always":
         fit = solve()
         if mode == "never" or fit.condition <= REGULARISE_ABOVE:
             return fit
-    return solve(prior())
+    return solve(prior)
 
 
 def _rms(values: Complexes) -> Floats:
