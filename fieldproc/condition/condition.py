@@ -63,9 +63,11 @@ def condition(session: Session, settings: SpectraSettings) -> Spectra:
 
 def _good_points(session: Session) -> tuple[Integers, tuple[DroppedPoint, ...]]:
     """Indices of points that take part, and the others with the reason."""
-    values = session.response.values
-    # the point axis of both kinds of response moved first
-    per_point = np.moveaxis(values, 1 if isinstance(session.response, ImpulseResponses) else 2, 0)
+    response = session.response
+    if isinstance(response, ImpulseResponses):
+        per_point: NDArray[Any] = np.moveaxis(response.values, 1, 0)
+    else:
+        per_point = np.moveaxis(response.values[_measured(response)], 2, 0)
     finite = np.array([bool(np.isfinite(point).all()) for point in per_point])
     silent = np.array([not np.any(point, axis=None) for point in per_point])
     reasons = {
@@ -79,11 +81,16 @@ def _good_points(session: Session) -> tuple[Integers, tuple[DroppedPoint, ...]]:
         raise NumericalError(
             "condition",
             "number of points with a usable response",
-            f"{len(kept)} of {len(values)}",
+            f"{len(kept)} of {len(per_point)}",
             f"at least {FEWEST_POINTS}",
             "check the recordings and /valid",
         )
     return kept, tuple(sorted(dropped, key=lambda point: point.index))
+
+
+def _measured(response: TransferFunctions) -> Booleans:
+    """Frequencies with a number at any point: one that is nan throughout is a gap, not a bad point."""
+    return np.asarray(np.isfinite(response.values).any(axis=(1, 2)))
 
 
 def _recorded_spectra(
@@ -92,7 +99,7 @@ def _recorded_spectra(
     """Frequencies, spectra (frequency, channel, point) in the unit of the file, and which are usable."""
     if isinstance(response, TransferFunctions):
         recorded = response.values[:, :, kept].astype(np.complex128)
-        return response.frequency_hz, recorded, np.ones(len(response.frequency_hz), dtype=np.bool_)
+        return response.frequency_hz, recorded, _measured(response)
     frequency_hz = log_frequency_grid(settings.lowest_hz, settings.per_octave, settings.count)
     usable = frequency_hz < response.sampling_rate_hz / 2
     recorded = np.empty((len(frequency_hz), len(response.values), len(kept)), dtype=np.complex128)

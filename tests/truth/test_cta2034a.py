@@ -23,8 +23,9 @@ from fieldproc.conventions import (
     horizontal_directions,
     vertical_directions,
 )
-from fieldproc.records import FarField, Table
-from fieldproc.settings import TableSettings
+from fieldproc.extrapolate import extrapolate
+from fieldproc.records import Expansion, FarField, Quality, ReferenceAxis, Table
+from fieldproc.settings import ExtrapolationSettings, TableSettings
 from fieldproc.tables import tabulate
 from fieldproc.tables.cta2034a import ALL_MEASUREMENTS, appendix_c_weight
 
@@ -82,9 +83,52 @@ def far_field_from_arrays(pattern: Pattern) -> FarField:
     )
 
 
+def far_field_from_coefficients(pattern: Pattern) -> FarField:
+    """The pattern as outgoing waves of degree 0 and 1, by hand, through ``extrapolate``.
+
+    P(s) = (1/k) sum i^(n+1) c_nm Y_nm with Y_00 = (4 pi)^(-1/2), x = a (Y_1-1 - Y_11), y = i a (Y_1-1 + Y_11),
+    z = sqrt(2) a Y_10, a = sqrt(2 pi / 3).
+    """
+    frequency_hz = 1000.0
+    k = 2 * np.pi * frequency_hz / SOUND_SPEED_M_PER_S
+    x, y, z = np.array(pattern.gradient) * np.sqrt(2 * np.pi / 3)
+    first_degree = -k * np.array([x + 1j * y, np.sqrt(2) * z, -x + 1j * y])
+    coefficients = np.concatenate([[-1j * k * np.sqrt(4 * np.pi) * pattern.constant], first_degree])
+    per_channel, per_frequency = np.zeros((1, 1)), np.zeros(1)
+    expansion = Expansion(
+        frequency_hz=np.array([frequency_hz]),
+        outgoing=REFERENCE_PRESSURE_PA * coefficients[np.newaxis, np.newaxis, :],
+        regular=np.zeros((1, 1, 0), dtype=complex),
+        outgoing_order=np.array([1]),
+        regular_order=np.array([-1]),
+        origin_m=np.zeros((1, 3)),
+        sound_speed_m_per_s=SOUND_SPEED_M_PER_S,
+        air_density_kg_per_m3=DENSITY_KG_PER_M3,
+        source_radius_m=0.1,
+        channel_names=("full range",),
+        quality=Quality(
+            residual_db=per_channel,
+            leave_one_out_db=per_channel,
+            room_to_direct_db=per_channel,
+            random_error_db=per_channel,
+            verdict=np.zeros((1, 1), dtype=int),
+            condition=per_frequency + 1.0,
+            noise_gain_db=per_frequency,
+            truncation_db=per_frequency,
+            regularisation=per_channel,
+            point_residual_db=np.zeros((1, 4)),
+        ),
+    )
+    angles = np.array(POLAR_ANGLES_DEG, dtype=float)
+    directions = np.concatenate([horizontal_directions(angles), vertical_directions(angles)])
+    return extrapolate(expansion, ReferenceAxis(), directions, ExtrapolationSettings())
+
+
 # Ways to make a far field of a pattern, each with the patterns it can make.
 PROVIDERS: dict[str, tuple[Callable[[Pattern], FarField], tuple[str, ...]]] = {
     "arrays": (far_field_from_arrays, tuple(PATTERNS)),
+    # a half-space step has no finite expansion, so it tests the averaging alone
+    "coefficients": (far_field_from_coefficients, tuple(name for name in PATTERNS if name != "step")),
 }
 CASES = [(provider, pattern) for provider, (_, patterns) in PROVIDERS.items() for pattern in patterns]
 

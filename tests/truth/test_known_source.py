@@ -65,7 +65,7 @@ def scan(path: Path, radii_m: tuple[float, ...], points: int) -> Session:
         channel_names=("full range",),
         valid=np.ones(total, dtype=np.bool_),
         surface=np.repeat(np.arange(len(radii_m)), points),
-        air=Air(temperature_c=np.array([20.0])),
+        air=Air(temperature_c=np.full(total, 20.0)),
         microphone=Microphone(sensitivity_v_per_pa=SENSITIVITY_V_PER_PA),
         drive=Drive(voltage_v=VOLTAGE_V),
         known_source=KnownSource(np.zeros(3)),
@@ -79,7 +79,9 @@ def scan(path: Path, radii_m: tuple[float, ...], points: int) -> Session:
 def test_level_at_1_m_of_a_session_in_volts(tmp_path: Path) -> None:
     spectra = condition(scan(tmp_path / "scan.h5", (1.0,), 12), SETTINGS.spectra)
     # flat over frequency, and the same at every point
-    np.testing.assert_allclose(level_db(spectra.pressure_pa), np.full((3, 1, 12), LEVEL_AT_1_M_DB), rtol=0, atol=DIGITS_DB)
+    np.testing.assert_allclose(
+        level_db(spectra.pressure_pa), np.full((3, 1, 12), LEVEL_AT_1_M_DB), rtol=0, atol=DIGITS_DB
+    )
     # the sound left at time 0 and took 1 m / c: rounding of about a turn
     k = wavenumber(spectra.frequency_hz, SOUND_SPEED_M_PER_S)
     turned_back = spectra.pressure_pa * np.exp(1j * k * 1.0)[:, None, None]
@@ -99,7 +101,9 @@ def test_level_at_1_m_of_its_expansion(tmp_path: Path, radii_m: tuple[float, ...
     # propagation removed, a source that radiates at time 0 has no phase left
     np.testing.assert_allclose(far_field.pressure_pa, np.full((3, 1, 72), PRESSURE_AT_1_M_PA), rtol=1e-9)
     # air of 20 degrees C is within 0.05 % of 1.204 kg/m3, and so 0.002 dB
-    np.testing.assert_allclose(power_db(far_field.sound_power_w / 1e-12), np.full((3, 1), POWER_DB), rtol=0, atol=2e-3)
+    np.testing.assert_allclose(
+        power_db(far_field.sound_power_w / 1e-12), np.full((3, 1), POWER_DB), rtol=0, atol=2e-3
+    )
 
 
 def test_the_printed_numbers_follow_from_the_closed_form() -> None:
