@@ -270,6 +270,11 @@ class Verdict(IntEnum):
     CAUTION = 1
     DO_NOT_USE = 2
 
+    @property
+    def words(self) -> str:
+        """good, caution, do not use."""
+        return self.name.lower().replace("_", " ")
+
 
 @dataclass(frozen=True, slots=True)
 class Quality(_Record):

@@ -5,7 +5,7 @@ from __future__ import annotations
 import difflib
 import tomllib
 from pathlib import Path
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, Literal, TypeVar
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator
 
@@ -17,15 +17,19 @@ Order = Annotated[int, Field(ge=0, le=100)]
 OrderTable = tuple[tuple[Annotated[float, Field(ge=0)], Order], ...]
 OrderSetting = Literal["auto"] | Order | OrderTable
 
+Model = TypeVar("Model", bound=BaseModel)
+
 # Settings files are small; a larger one is a mistake or an attack.
 MAX_SETTINGS_BYTES = 1_000_000
 
 
-class _Model(BaseModel):
+class ClosedModel(BaseModel):
+    """A model that takes no unknown key, no change, and no number that is not finite."""
+
     model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
 
 
-class SpectraSettings(_Model):
+class SpectraSettings(ClosedModel):
     """From impulse responses to pressures on a log frequency grid: lowest * 2^(i/per_octave)."""
 
     lowest_hz: Annotated[float, Field(gt=0)] = 20.0
@@ -34,7 +38,7 @@ class SpectraSettings(_Model):
     count: Annotated[int, Field(ge=1, le=4000)] = 240
 
 
-class AxisSettings(_Model):
+class AxisSettings(ClosedModel):
     """Reference axis; "session" takes what the file states."""
 
     origin_m: Literal["session"] | Vector = "session"
@@ -42,7 +46,7 @@ class AxisSettings(_Model):
     up: Literal["session"] | Vector = "session"
 
 
-class SeparationSettings(_Model):
+class SeparationSettings(ClosedModel):
     """Fit what arrives from the room beside what the loudspeaker radiates?
 
     "auto" separates wherever the positions can carry it, true insists (and refuses where they can't),
@@ -52,7 +56,7 @@ class SeparationSettings(_Model):
     enabled: Literal["auto"] | bool = "auto"
 
 
-class OrderSettings(_Model):
+class OrderSettings(ClosedModel):
     """Top degrees of the two sets. "auto" follows the truncation rule in ``expand/order.py``."""
 
     outgoing: OrderSetting = "auto"
@@ -72,7 +76,7 @@ class OrderSettings(_Model):
         return value
 
 
-class ExpansionSettings(_Model):
+class ExpansionSettings(ClosedModel):
     """Where the waves are centred, how large the source is, and how hard the fit is held back."""
 
     # "auto": the centre of the cabinet, else the known source, else the axis origin.
@@ -85,7 +89,7 @@ class ExpansionSettings(_Model):
     regularisation: Literal["auto", "always", "never"] = "auto"
 
 
-class ExtrapolationSettings(_Model):
+class ExtrapolationSettings(ClosedModel):
     """What the tables state: far-field pressure scaled to 1 m, or the true pressure at a distance."""
 
     quantity: Literal["far field", "true pressure"] = "far field"
@@ -94,20 +98,20 @@ class ExtrapolationSettings(_Model):
     latency_s: float = 0.0
 
 
-class TableSettings(_Model):
+class TableSettings(ClosedModel):
     """Choices that ANSI/CTA-2034-A leaves open."""
 
     # Rear-wall bounce: "three" = 180 and +-90 degrees; "all" = every rear angle from 90 to 180.
     rear_wall: Literal["three", "all"] = "three"
 
 
-class ReportSettings(_Model):
+class ReportSettings(ClosedModel):
     """Figures."""
 
     figures: bool = True
 
 
-class ValidationSettings(_Model):
+class ValidationSettings(ClosedModel):
     """Tolerances of ``fieldproc validate``, over a band."""
 
     lowest_hz: Annotated[float, Field(gt=0)] = 50.0
@@ -117,7 +121,7 @@ class ValidationSettings(_Model):
     level_db: Annotated[float, Field(gt=0)] = 0.1
 
 
-class Settings(_Model):
+class Settings(ClosedModel):
     """Everything a run depends on besides its input."""
 
     spectra: SpectraSettings = SpectraSettings()
@@ -132,9 +136,12 @@ class Settings(_Model):
 
 
 def load_settings(path: Path | None) -> Settings:
-    """Settings from a TOML file (defaults without one). ``UsageError`` names every bad key at once."""
-    if path is None:
-        return Settings()
+    """Settings from a TOML file, defaults without one. ``UsageError`` names every bad key at once."""
+    return Settings() if path is None else load_model(path, Settings)
+
+
+def load_model(path: Path, model: type[Model]) -> Model:
+    """A closed model from a TOML file. ``UsageError`` names every bad key at once."""
     try:
         if path.stat().st_size > MAX_SETTINGS_BYTES:
             raise UsageError(f"{path}: larger than {MAX_SETTINGS_BYTES} bytes; this is no settings file")
@@ -144,9 +151,9 @@ def load_settings(path: Path | None) -> Settings:
     except (tomllib.TOMLDecodeError, UnicodeDecodeError, RecursionError) as error:
         raise UsageError(f"{path}: not valid TOML ({error})") from error
     try:
-        return Settings.model_validate(document)
+        return model.model_validate(document)
     except ValidationError as error:
-        raise UsageError("\n".join(f"{path}: {line}" for line in _explain(error))) from error
+        raise UsageError("\n".join(f"{path}: {line}" for line in _explain(error, model))) from error
 
 
 def dump_settings(settings: Settings) -> str:
@@ -169,26 +176,27 @@ def _toml_value(value: Any) -> str:
     return repr(value)
 
 
-def _explain(error: ValidationError) -> list[str]:
+def _explain(error: ValidationError, model: type[BaseModel]) -> list[str]:
     """One line per bad key: where, what was found, and the nearest known key if it looks like a typo."""
     lines = []
     for detail in error.errors():
         keys = [str(part) for part in detail["loc"]]
         where = ".".join(keys)
         if detail["type"] == "extra_forbidden":
-            known = _known_keys(keys[:-1])
+            known = _known_keys(model, keys[:-1])
             near = difflib.get_close_matches(keys[-1], known, n=1)
             hint = f"did you mean {near[0]}?" if near else f"known keys: {', '.join(known)}"
-            lines.append(f"unknown setting {where}; {hint}")
+            lines.append(f"unknown setting {where}" + (f"; {hint}" if known else ""))
         else:
             lines.append(f"setting {where}: {detail['msg']} (found {detail['input']!r})")
     return lines
 
 
-def _known_keys(path: list[str]) -> list[str]:
-    model: type[BaseModel] = Settings
+def _known_keys(model: type[BaseModel], path: list[str]) -> list[str]:
+    """Keys of the model at a path of keys; none where the path leads through anything but models."""
     for key in path:
-        annotation = model.model_fields[key].annotation
+        field = model.model_fields.get(key)
+        annotation = None if field is None else field.annotation
         if not (isinstance(annotation, type) and issubclass(annotation, BaseModel)):
             return []
         model = annotation

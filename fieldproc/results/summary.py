@@ -78,14 +78,9 @@ def provenance(input_sha256: str, outputs: Mapping[str, bytes]) -> dict[str, Any
     }
 
 
-def verdict_name(verdict: int) -> str:
-    """The verdict in words: good, caution, do not use."""
-    return Verdict(verdict).name.lower().replace("_", " ")
-
-
 def _overall(verdict: Integers) -> str:
     codes = np.unique(verdict)
-    return verdict_name(int(codes[0]) if codes.size == 1 else Verdict.CAUTION)
+    return Verdict(codes[0] if codes.size == 1 else Verdict.CAUTION).words
 
 
 def _bands(frequency_hz: Floats, verdict: Integers, channel: int) -> list[dict[str, Any]]:
@@ -97,7 +92,7 @@ def _bands(frequency_hz: Floats, verdict: Integers, channel: int) -> list[dict[s
             "channel": channel,
             "lowest_hz": float(frequency_hz[start]),
             "highest_hz": float(frequency_hz[end]),
-            "verdict": verdict_name(int(verdict[start])),
+            "verdict": Verdict(verdict[start]).words,
         }
         for start, end in zip(starts, ends, strict=True)
     ]

@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-import tomllib
 from pathlib import Path
 from typing import Annotated, Literal, assert_never
 
 import numpy as np
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic import Field
 
 from fieldproc.conventions import DEFAULT_DRIVE_VOLTAGE_V, DEFAULT_TEMPERATURE_C, Floats, Integers
-from fieldproc.errors import UsageError
+from fieldproc.settings import ClosedModel, load_model
 from fieldproc.simulate.rooms import FreeField, Room, Shoebox
 from fieldproc.simulate.scans import SphereGrid, cylinder_scan, shell_scan, sphere_scan
 from fieldproc.simulate.sources import Monopole, MonopoleCluster, Source, VolumeSpectrum
@@ -22,11 +21,7 @@ Positive = Annotated[float, Field(gt=0)]
 ReflectionFactor = Annotated[float, Field(ge=-1, le=1)]
 
 
-class _Model(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
-
-
-class MonopoleModel(_Model):
+class MonopoleModel(ClosedModel):
     """One point source."""
 
     position_m: Vector
@@ -34,7 +29,7 @@ class MonopoleModel(_Model):
     delay_s: Annotated[float, Field(ge=0)] = 0.0
 
 
-class MonopolesModel(_Model):
+class MonopolesModel(ClosedModel):
     """Point sources on one drive; see :class:`~fieldproc.simulate.sources.MonopoleCluster`."""
 
     kind: Literal["monopoles"] = "monopoles"
@@ -43,7 +38,7 @@ class MonopolesModel(_Model):
     spectrum: VolumeSpectrum = "constant volume acceleration"
 
 
-class CapModel(_Model):
+class CapModel(ClosedModel):
     """One cap with a flat drive."""
 
     azimuth_deg: float = 0.0
@@ -54,7 +49,7 @@ class CapModel(_Model):
     delay_s: Annotated[float, Field(ge=0)] = 0.0
 
 
-class SphereCapsModel(_Model):
+class SphereCapsModel(ClosedModel):
     """Caps on a rigid sphere."""
 
     kind: Literal["sphere caps"] = "sphere caps"
@@ -63,7 +58,7 @@ class SphereCapsModel(_Model):
     caps: Annotated[tuple[CapModel, ...], Field(min_length=1)]
 
 
-class TwoWayModel(_Model):
+class TwoWayModel(ClosedModel):
     """The two-way demonstration loudspeaker."""
 
     kind: Literal["two-way"] = "two-way"
@@ -72,13 +67,13 @@ class TwoWayModel(_Model):
     crossover_hz: Positive = 2200.0
 
 
-class FreeFieldModel(_Model):
+class FreeFieldModel(ClosedModel):
     """No room."""
 
     kind: Literal["free field"] = "free field"
 
 
-class ShoeboxModel(_Model):
+class ShoeboxModel(ClosedModel):
     """A rectangular room; see :class:`~fieldproc.simulate.rooms.Shoebox`."""
 
     kind: Literal["shoebox"] = "shoebox"
@@ -92,7 +87,7 @@ class ShoeboxModel(_Model):
     order: Annotated[int, Field(ge=0, le=12)] = 2
 
 
-class CylinderModel(_Model):
+class CylinderModel(ClosedModel):
     """Cylinders with end caps; see :func:`~fieldproc.simulate.scans.cylinder_scan`."""
 
     kind: Literal["cylinder"] = "cylinder"
@@ -105,7 +100,7 @@ class CylinderModel(_Model):
     axis_points: bool = False
 
 
-class SphereModel(_Model):
+class SphereModel(ClosedModel):
     """Spheres; see :func:`~fieldproc.simulate.scans.sphere_scan`."""
 
     kind: Literal["sphere"] = "sphere"
@@ -116,7 +111,7 @@ class SphereModel(_Model):
     grid: SphereGrid = "gauss"
 
 
-class ShellModel(_Model):
+class ShellModel(ClosedModel):
     """A filled shell; see :func:`~fieldproc.simulate.scans.shell_scan`."""
 
     kind: Literal["shell"] = "shell"
@@ -125,7 +120,7 @@ class ShellModel(_Model):
     outer_radius_m: Positive = 0.45
 
 
-class ImpulseResponseModel(_Model):
+class ImpulseResponseModel(ClosedModel):
     """Record impulse responses."""
 
     kind: Literal["impulse response"] = "impulse response"
@@ -133,14 +128,14 @@ class ImpulseResponseModel(_Model):
     samples: Annotated[int, Field(ge=512)] = 4096
 
 
-class TransferFunctionModel(_Model):
+class TransferFunctionModel(ClosedModel):
     """Record transfer functions at these frequencies, rising."""
 
     kind: Literal["transfer function"] = "transfer function"
     frequency_hz: Annotated[tuple[Positive, ...], Field(min_length=1)]
 
 
-class NoiseModel(_Model):
+class NoiseModel(ClosedModel):
     """Additive noise of the recording.
 
     "pressure": at each frequency ``level_db`` re the rms over the points of the pressure there. "peak": white,
@@ -151,7 +146,7 @@ class NoiseModel(_Model):
     relative_to: Literal["pressure", "peak"] = "pressure"
 
 
-class Scene(_Model):
+class Scene(ClosedModel):
     """Source, room, scan and recording of one session."""
 
     title: str
@@ -171,15 +166,7 @@ class Scene(_Model):
 
 def load_scene(path: Path) -> Scene:
     """A scene from a TOML file. ``UsageError`` names every bad key at once."""
-    try:
-        return Scene.model_validate(tomllib.loads(path.read_text(encoding="utf-8")))
-    except OSError as error:
-        raise UsageError(f"{path}: cannot be read ({error.strerror}); give an existing TOML file") from error
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError, RecursionError) as error:
-        raise UsageError(f"{path}: not valid TOML ({error})") from error
-    except ValidationError as error:
-        lines = [f"{path}: {'.'.join(map(str, one['loc']))}: {one['msg']}" for one in error.errors()]
-        raise UsageError("\n".join(lines)) from error
+    return load_model(path, Scene)
 
 
 def build_source(scene: Scene) -> Source:

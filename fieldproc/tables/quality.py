@@ -34,7 +34,7 @@ def quality_table(
         "regularisation": quality.regularisation[:, channel],
         "random_error_db": quality.random_error_db[:, channel],
     }
-    legend = "; ".join(f"{code.value} {code.name.lower().replace('_', ' ')}" for code in Verdict)
+    legend = "; ".join(f"{code.value} {code.words}" for code in Verdict)
     return Table(
         name="quality",
         header=tuple(columns),

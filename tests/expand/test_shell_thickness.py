@@ -7,23 +7,15 @@ import pytest
 from expand.plain_waves import spiral
 
 from fieldproc.expand.shell import THINNEST_SHELL, shell_thickness
+from fieldproc.simulate.scans import cylinder_scan
 
 POINTS = 600
 RADIUS_M = 0.45
 
 
 def cylinder(points: int, radius_m: float, half_height_m: float) -> np.ndarray:
-    """One closed cylinder: rings of about equal spacing on the side and both end caps."""
-    step = np.sqrt(2 * np.pi * radius_m * (radius_m + 2 * half_height_m) / points)
-    heights = np.arange(-half_height_m, half_height_m + 1e-9, step)
-    rings = [(radius_m, height) for height in heights]
-    rings += [(radius, side * half_height_m) for side in (-1, 1) for radius in np.arange(step / 2, radius_m, step)]
-    places = []
-    for radius, height in rings:
-        count = max(1, round(2 * np.pi * radius / step))
-        azimuth = np.arange(count) * 2 * np.pi / count
-        places += [(radius * np.cos(angle), radius * np.sin(angle), height) for angle in azimuth]
-    return np.array(places)
+    """One closed cylinder."""
+    return cylinder_scan(points, radius_m, half_height_m, surfaces=1)[0]
 
 
 def jittered(sigma_m: float, seed: int = 1) -> np.ndarray:
@@ -44,8 +36,9 @@ SURFACES = {
     "sphere": RADIUS_M * spiral(POINTS),
     "sphere off the origin": RADIUS_M * spiral(POINTS) + [0.05, -0.02, 0.08],
     "sphere with 1 mm of jitter": jittered(0.001),
-    "cylinder": cylinder(POINTS, 0.3, 0.3),
-    "tall cylinder": cylinder(POINTS, 0.25, 0.6),
+    # edges look thick where points are few: 16 neighbours must stay close together
+    "cylinder": cylinder(1000, 0.28, 0.28),
+    "tall cylinder": cylinder(2000, 0.25, 0.6),
 }
 SHELLS = {
     "two spheres 5 cm apart": two_spheres(0.05),
@@ -70,11 +63,13 @@ def test_thickness_of_a_perfect_sphere_is_nothing() -> None:
     assert shell_thickness(SURFACES["sphere"]) < 1e-12
 
 
-def test_thickness_is_about_half_the_gap_of_two_surfaces() -> None:
-    # points alternate between two radii: their deviation is half the gap, here re the mean radius
-    expected = 0.025 / (RADIUS_M + 0.025)
-    # sixteen neighbours rarely split exactly eight to eight
-    np.testing.assert_allclose(shell_thickness(SHELLS["two spheres 5 cm apart"]), expected, rtol=0.15)
+def test_thickness_follows_the_gap() -> None:
+    """Where two spheres share their directions, the deviation is a fixed part of the gap."""
+    thickness = [shell_thickness(two_spheres(gap_m)) for gap_m in (0.002, 0.004)]
+    # re the mean radius, which grows by 1 mm
+    np.testing.assert_allclose(thickness[1] / thickness[0], 2.0, rtol=0.01)
+    # between a quarter of the gap and the whole: 16 neighbours, six coefficients, half of them on each sphere
+    assert 0.25 < thickness[0] * RADIUS_M / 0.002 < 1.0
 
 
 def test_too_few_points_to_tell_count_as_a_surface() -> None:
