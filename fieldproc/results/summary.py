@@ -13,6 +13,7 @@ from typing import Any
 
 import h5py
 import numpy as np
+import threadpoolctl
 
 from fieldproc.conventions import Floats, Integers
 from fieldproc.records import DroppedPoint, Verdict
@@ -74,8 +75,18 @@ def provenance(input_sha256: str, outputs: Mapping[str, bytes]) -> dict[str, Any
             "scipy": version("scipy"),
             "h5py": version("h5py"),
             "hdf5": h5py.version.hdf5_version,
+            "blas": _blas(),
         },
     }
+
+
+def _blas() -> str:
+    """Libraries that multiply matrices here, with version and kernel: results agree to the last bit only
+    where these do."""
+    libraries = [pool for pool in threadpoolctl.threadpool_info() if pool["user_api"] == "blas"]
+    return ", ".join(
+        sorted({f"{pool['internal_api']} {pool['version']} {pool.get('architecture', '')}" for pool in libraries})
+    )
 
 
 def _overall(verdict: Integers) -> str:

@@ -202,7 +202,9 @@ def test_quality_measures_of_known_noise() -> None:
     # 240 draws scatters by 0.3 dB
     spread = 10 * np.log10(1 - count / 240)[:, None]
     np.testing.assert_allclose(quality.residual_db, -40.0 + spread, rtol=0, atol=1.0)
-    np.testing.assert_allclose(quality.leave_one_out_db, -40.0 - spread, rtol=0, atol=1.0)
+    # as long as all points weigh about alike; with many unknowns some weigh more, and the mean of 1/(1-h) rises
+    np.testing.assert_allclose(quality.leave_one_out_db[:2], (-40.0 - spread)[:2], rtol=0, atol=1.0)
+    assert quality.leave_one_out_db[2, 0] > -40.0 - spread[2, 0] - 1.0
     clean = expand(SHELL, Settings())
     error = np.linalg.norm(expansion.outgoing - clean.outgoing, axis=2) / np.linalg.norm(clean.outgoing, axis=2)
     # one draw of few coefficients: within a factor of two and a half

@@ -69,7 +69,7 @@ def test_provenance_and_what_was_left_out() -> None:
     assert found["provenance"]["input_sha256"] == "00" * 32
     assert found["provenance"]["outputs_sha256"] == {"tables/quality.csv": hashlib.sha256(b"abc").hexdigest()}
     versions = found["provenance"]["versions"]
-    assert set(versions) == {"fieldproc", "python", "numpy", "scipy", "h5py", "hdf5"}
+    assert set(versions) == {"fieldproc", "python", "numpy", "scipy", "h5py", "hdf5", "blas"}
     assert versions["numpy"] == np.__version__
     assert versions["python"] == sys.version.split()[0]
     assert found["notices"] == ["temperature not stated"]
