@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from fieldproc.errors import ExitCode, FieldprocError, UsageError
-from fieldproc.pipeline import Outcome
+from fieldproc.outcome import Outcome
 from fieldproc.results import session_folder_name, write_folder
 
 _SUFFIXES = (".h5", ".hdf5", ".sofa")

@@ -17,7 +17,8 @@ from fieldproc.errors import ExitCode, FieldprocError, UsageError
 if TYPE_CHECKING:
     from fieldproc.batch import Report
     from fieldproc.conventions import Floats
-    from fieldproc.pipeline import Outcome, Progress
+    from fieldproc.outcome import Outcome
+    from fieldproc.pipeline import Progress
 
 # A directions file of a degree grid over the sphere is 2 MB.
 _MAX_DIRECTIONS_BYTES = 20_000_000

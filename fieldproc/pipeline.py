@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass, replace
+from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -13,7 +13,6 @@ from fieldproc.condition import condition
 from fieldproc.conventions import (
     POLAR_ANGLES_DEG,
     Floats,
-    Integers,
     angles_from_directions,
     horizontal_directions,
     level_db,
@@ -24,74 +23,45 @@ from fieldproc.conventions import (
 from fieldproc.errors import NumericalError
 from fieldproc.expand import expand
 from fieldproc.extrapolate import extrapolate, far_field_pressure, pressure_at
-from fieldproc.records import (
-    DroppedPoint,
-    Expansion,
-    FarField,
-    ReferenceAxis,
-    Session,
-    Spectra,
-    Table,
-    Verdict,
+from fieldproc.outcome import (
+    Facts,
+    Judgement,
+    Outcome,
+    complete,
+    figure_files,
+    numbers,
+    session_facts,
+    table_files,
 )
-from fieldproc.report import draw
-from fieldproc.results import (
-    Scalar,
-    csv_bytes,
-    field_bytes,
-    provenance,
-    read_field,
-    sidecar_bytes,
-    summary_bytes,
-)
+from fieldproc.records import Expansion, FarField, ReferenceAxis, Session, Spectra, Table, Verdict
+from fieldproc.results import Scalar, field_bytes, read_field
 from fieldproc.session import open_input
-from fieldproc.settings import AxisSettings, ExtrapolationSettings, Settings, dump_settings
+from fieldproc.settings import AxisSettings, ExtrapolationSettings, Settings
 from fieldproc.tables import points_table, quality_table, tabulate
-from fieldproc.validate import validate, validation_directions
+from fieldproc.validate import Validation, validate, validation_directions
 
-Facts = Mapping[str, str | float | int]
 Progress = Callable[[int, int], None]
-
-
-@dataclass(frozen=True, slots=True)
-class Outcome:
-    """What one input came to: every file of its folder, and what the closing line says.
-
-    ``failures`` are missed tolerances of ``validate``; ``untrusted`` says that some band is "do not use".
-    """
-
-    files: Mapping[str, bytes]
-    message: str
-    failures: tuple[str, ...] = ()
-    untrusted: bool = False
 
 
 def process_session(path: Path, settings: Settings, progress: Progress, *, figures: bool = True) -> Outcome:
     """A scan session, or an imported far field, to the files of its result folder."""
-    source = open_input(path)
-    if isinstance(source, FarField):
-        return _process_far_field(path, source, settings, figures)
-    spectra = _with_axis(condition(source, settings.spectra), settings.axis)
+    session = open_input(path)
+    if isinstance(session, FarField):
+        return _process_far_field(path, session, settings, figures)
+    spectra = _with_axis(condition(session, settings.spectra), settings.axis)
     expansion = expand(spectra, settings, progress)
     far_field = extrapolate(expansion, spectra.axis, _standard_directions(), settings.extrapolation)
-    facts = _facts(source, spectra, settings)
+    facts = session_facts(session, spectra, settings)
     tables = [
-        _scan_tables(source, spectra, expansion, far_field, settings, facts, channel)
+        {table.name: table for table in _scan_tables(session, spectra, expansion, far_field, settings, channel)}
         for channel in range(len(far_field.channel_names))
     ]
-    files = {"field.h5": field_bytes(expansion, spectra.axis, facts)}
-    files |= _render(tables, far_field.channel_names, source.title, figures and settings.report.figures)
-    verdict = expansion.quality.verdict
-    summary = _summary(
-        files,
-        settings,
-        facts,
-        far_field,
-        verdict,
-        spectra.notices + expansion.notices,
-        dropped=spectra.dropped,
-    )
-    return Outcome(summary, _trust(far_field.frequency_hz, verdict), untrusted=bool((verdict == 2).any()))
+    files = {"field.h5": field_bytes(expansion, spectra.axis, facts), **table_files(tables)}
+    if figures and settings.report.figures:
+        files |= figure_files(tables, far_field.channel_names, session.title)
+    judgement = _judgement(spectra, expansion)
+    files = complete(files, settings, facts, judgement)
+    return Outcome(files, judgement.words, untrusted=judgement.untrusted)
 
 
 def validate_session(path: Path, settings: Settings, progress: Progress) -> Outcome:
@@ -101,11 +71,7 @@ def validate_session(path: Path, settings: Settings, progress: Progress) -> Outc
         raise NumericalError("validate", "kind of input", "a far field", "a scan", "give the scan session itself")
     if session.known_source is None:
         raise NumericalError(
-            "validate",
-            "known source",
-            "not stated",
-            "/known_source/position_m",
-            "state where the source stood",
+            "validate", "known source", "not stated", "/known_source/position_m", "state where the source stood"
         )
     spectra = _with_axis(condition(session, settings.spectra), settings.axis)
     expansion = expand(spectra, settings, progress)
@@ -114,60 +80,49 @@ def validate_session(path: Path, settings: Settings, progress: Progress) -> Outc
     stated_m = rotation @ (session.known_source.position_m - spectra.axis.origin_m)
     per_volt = session.known_source.volume_velocity_m3_per_s_per_v
     strength = None if per_volt is None else per_volt * session.drive.voltage_v
-    verdict = expansion.quality.verdict
-    result = validate(far_field, verdict[:, 0], stated_m, strength, settings.validation)
-    facts = _facts(session, spectra, settings)
-    table = replace(result.table, facts={**facts, **result.table.facts})
-    quality = _quality(expansion, facts, 0)
-    files = _render([{"validation": table, "quality": quality}], ("",), session.title, figures=False)
+    result = validate(far_field, expansion.quality.verdict[:, 0], stated_m, strength, settings.validation)
+    facts = session_facts(session, spectra, settings)
+    tables = {
+        "validation": replace(result.table, facts={**facts, **result.table.facts}),
+        "quality": _quality(expansion, facts, 0),
+    }
     found_m = rotation.T @ result.place_m + spectra.axis.origin_m
-    misplaced_m = float(np.linalg.norm(found_m - session.known_source.position_m))
-    scalars = {f"found_{name}": Scalar(float(x), "m") for name, x in zip("xyz", found_m, strict=True)}
-    scalars |= {"place_error": Scalar(misplaced_m, "m")}
-    scalars |= _worst_in_band(table, settings)
-    notices = spectra.notices + expansion.notices + result.failures
-    summary = _summary(files, settings, facts, far_field, verdict, notices, dropped=spectra.dropped, scalars=scalars)
+    scalars = _validation_scalars(result, found_m, stated_m)
+    judgement = replace(_judgement(spectra, expansion), scalars=scalars)
+    judgement = replace(judgement, notices=judgement.notices + result.failures)
+    files = complete(table_files([tables]), settings, facts, judgement)
     message = (
-        f"source found {1e3 * misplaced_m:.2f} mm from its stated place; largest ripple "
+        f"source found {1e3 * scalars['place_error'].value:.2f} mm from its stated place; largest ripple "
         f"{scalars['largest_ripple'].value:.3f} dB from {settings.validation.lowest_hz:g} to "
         f"{settings.validation.highest_hz:g} Hz"
     )
-    return Outcome(summary, message, failures=result.failures, untrusted=bool((verdict == 2).any()))
+    return Outcome(files, message, failures=result.failures, untrusted=judgement.untrusted)
 
 
 def answer_directions(field_file: Path, directions: Floats, distance_m: float | None) -> Table:
-    """Level and phase in any output-axis directions, from a field file alone; one row per channel,
-    direction and frequency. Without a distance: far field scaled to 1 m."""
+    """Level and phase in any output-axis directions, from a field file alone.
+
+    One row per channel, direction and frequency, in this order of change. Without a distance: far field
+    scaled to 1 m.
+    """
     expansion, axis, facts = read_field(field_file)
     if distance_m is None:
         pressure = far_field_pressure(expansion, axis, directions)
     else:
         pressure = pressure_at(expansion, axis, directions, distance_m)
     azimuth_deg, elevation_deg = angles_from_directions(directions)
-    # rows run over channels, then directions, then frequencies
     ordered = np.moveaxis(pressure, 0, -1)
     channel, direction, row = np.indices(ordered.shape).reshape(3, -1)
-    values = np.column_stack(
-        [
-            channel,
-            azimuth_deg[direction],
-            elevation_deg[direction],
-            np.full(channel.size, np.inf if distance_m is None else distance_m),
-            expansion.frequency_hz[row],
-            level_db(ordered).ravel(),
-            phase_deg(ordered).ravel(),
-        ]
-    )
-    header = (
-        "channel",
-        "azimuth_deg",
-        "elevation_deg",
-        "distance_m",
-        "frequency_hz",
-        "level_db",
-        "phase_deg",
-    )
-    return Table("at", header, values, facts)
+    columns = {
+        "channel": channel,
+        "azimuth_deg": azimuth_deg[direction],
+        "elevation_deg": elevation_deg[direction],
+        "distance_m": np.full(channel.size, np.inf if distance_m is None else distance_m),
+        "frequency_hz": expansion.frequency_hz[row],
+        "level_db": level_db(ordered).ravel(),
+        "phase_deg": phase_deg(ordered).ravel(),
+    }
+    return Table("at", tuple(columns), np.column_stack(list(columns.values())), facts)
 
 
 def _process_far_field(path: Path, far_field: FarField, settings: Settings, figures: bool) -> Outcome:
@@ -178,20 +133,26 @@ def _process_far_field(path: Path, far_field: FarField, settings: Settings, figu
         "session": path.stem,
         "session_sha256": hashlib.sha256(path.read_bytes()).hexdigest(),
         "calibrated": 0,
-        "axis_direction": _words(axis.direction),
-        "up_direction": _words(axis.up),
+        "axis_direction": numbers(axis.direction),
+        "up_direction": numbers(axis.up),
     }
     tables = [
         {table.name: table for table in tabulate(turned, settings.tables, facts, channel)}
         for channel in range(len(turned.channel_names))
     ]
-    files = _render(tables, turned.channel_names, path.stem, figures and settings.report.figures)
+    files = table_files(tables)
+    if figures and settings.report.figures:
+        files |= figure_files(tables, turned.channel_names, path.stem)
     # its errors are whatever they were elsewhere: at best "caution", "do not use" where there is nothing
     absent = ~np.isfinite(turned.pressure_pa).any(axis=2)
-    verdict = np.where(absent, int(Verdict.DO_NOT_USE), int(Verdict.CAUTION))
-    notices = (*turned.notices, "imported far field: its errors are not known here")
-    summary = _summary(files, settings, facts, turned, verdict, notices)
-    return Outcome(summary, "imported far field, tables only", untrusted=bool(absent.any()))
+    judgement = Judgement(
+        turned.frequency_hz,
+        np.where(absent, int(Verdict.DO_NOT_USE), int(Verdict.CAUTION)),
+        turned.channel_names,
+        (*turned.notices, "imported far field: its errors are not known here"),
+    )
+    files = complete(files, settings, facts, judgement)
+    return Outcome(files, "imported far field, tables only", untrusted=judgement.untrusted)
 
 
 def _scan_tables(
@@ -200,15 +161,15 @@ def _scan_tables(
     expansion: Expansion,
     far_field: FarField,
     settings: Settings,
-    facts: Facts,
     channel: int,
-) -> dict[str, Table]:
-    tables = (
+) -> tuple[Table, ...]:
+    """All tables of one channel."""
+    facts = session_facts(session, spectra, settings)
+    return (
         *tabulate(far_field, settings.tables, facts, channel),
         _quality(expansion, facts, channel),
         points_table(session, spectra, expansion.quality.point_residual_db, channel, facts=facts),
     )
-    return {table.name: table for table in tables}
 
 
 def _quality(expansion: Expansion, facts: Facts, channel: int) -> Table:
@@ -222,46 +183,24 @@ def _quality(expansion: Expansion, facts: Facts, channel: int) -> Table:
     )
 
 
-def _render(channels: list[dict[str, Table]], names: tuple[str, ...], title: str, figures: bool) -> dict[str, bytes]:
-    """Tables with their sidecars, and figures, by path in the result folder."""
-    files = {}
-    for channel, tables in enumerate(channels):
-        below = f"channel-{channel}/" if len(channels) > 1 else ""
-        for table in tables.values():
-            files[f"tables/{below}{table.name}.csv"] = csv_bytes(table)
-            files[f"tables/{below}{table.name}.csv-metadata.json"] = sidecar_bytes(table)
-        if figures:
-            heading = f"{title}, {names[channel]}" if len(channels) > 1 else title
-            drawn = draw(tables, heading)
-            files |= {f"figures/{below}{name}": data for name, data in drawn.items()}
-    return files
+def _judgement(spectra: Spectra, expansion: Expansion) -> Judgement:
+    return Judgement(
+        expansion.frequency_hz,
+        expansion.quality.verdict,
+        expansion.channel_names,
+        spectra.notices + expansion.notices,
+        spectra.dropped,
+    )
 
 
-def _summary(
-    files: dict[str, bytes],
-    settings: Settings,
-    facts: Facts,
-    far_field: FarField,
-    verdict: Integers,
-    notices: tuple[str, ...],
-    *,
-    dropped: tuple[DroppedPoint, ...] = (),
-    scalars: Mapping[str, Scalar] | None = None,
-) -> dict[str, bytes]:
-    """The files with settings and, last, the summary that holds the digests of all others."""
-    files = {**files, "settings.toml": dump_settings(settings).encode()}
+def _validation_scalars(result: Validation, found_m: Floats, stated_m: Floats) -> dict[str, Scalar]:
+    """Found place in scan axes, its distance from the stated one, and the worst of the tolerance band."""
+    place_error_m = float(np.linalg.norm(result.place_m - stated_m))
     return {
-        **files,
-        "summary.json": summary_bytes(
-            frequency_hz=far_field.frequency_hz,
-            verdict=verdict,
-            channel_names=far_field.channel_names,
-            dropped=dropped,
-            scalars=scalars or {},
-            provenance=provenance(str(facts["session_sha256"]), files),
-            notices=notices,
-            facts=facts,
-        ),
+        **{f"found_{name}": Scalar(float(x), "m") for name, x in zip("xyz", found_m, strict=True)},
+        "place_error": Scalar(place_error_m, "m"),
+        "largest_ripple": Scalar(result.largest_ripple_db, "dB"),
+        "largest_phase_error": Scalar(result.largest_phase_error_deg, "deg"),
     }
 
 
@@ -277,64 +216,11 @@ def _with_axis(spectra: Spectra, settings: AxisSettings) -> Spectra:
 
 def _chosen_axis(stated: ReferenceAxis, settings: AxisSettings) -> ReferenceAxis:
     """The reference axis of the settings, what they leave out as the session states it."""
-    chosen = {
-        name: np.array(value, dtype=np.float64)
-        for name, value in (
-            ("origin_m", settings.origin_m),
-            ("direction", settings.direction),
-            ("up", settings.up),
-        )
-        if value != "session"
-    }
+    choices = {"origin_m": settings.origin_m, "direction": settings.direction, "up": settings.up}
+    chosen = {name: np.array(value, dtype=np.float64) for name, value in choices.items() if value != "session"}
     axis = replace(stated, **chosen)
     try:
         output_axes(axis.direction, axis.up)
     except ValueError as error:
         raise NumericalError("settings", "axis", str(error), "two directions at an angle", "set axis.up") from error
     return axis
-
-
-def _facts(session: Session, spectra: Spectra, settings: Settings) -> Facts:
-    """What every table of the session states beside its numbers."""
-    facts: dict[str, str | float | int] = {
-        "session": session.name,
-        "title": session.title,
-        "device": session.device,
-        "session_sha256": session.sha256,
-        "integrity": session.integrity,
-        "calibrated": int(not any("relative" in notice for notice in session.notices)),
-        "axis_origin_m": _words(spectra.axis.origin_m),
-        "axis_direction": _words(spectra.axis.direction),
-        "up_direction": _words(spectra.axis.up),
-        "latency_removed_s": settings.extrapolation.latency_s,
-    }
-    if session.unit == "Pa/FS":
-        assert session.drive.level_dbfs is not None
-        facts["drive_level_dbfs"] = session.drive.level_dbfs
-    else:
-        facts["drive_voltage_v"] = session.drive.voltage_v
-    return facts
-
-
-def _worst_in_band(table: Table, settings: Settings) -> dict[str, Scalar]:
-    frequency_hz = table.column("frequency_hz")
-    band = (frequency_hz >= settings.validation.lowest_hz) & (frequency_hz <= settings.validation.highest_hz)
-    judged = band & (table.column("verdict_code") != Verdict.DO_NOT_USE)
-    return {
-        "largest_ripple": Scalar(float(np.nanmax(table.column("ripple_db")[judged])), "dB"),
-        "largest_phase_error": Scalar(float(np.nanmax(table.column("phase_error_deg")[judged])), "deg"),
-    }
-
-
-def _trust(frequency_hz: Floats, verdict: Integers) -> str:
-    """Closing words: the span between the first and last frequency judged good in every channel."""
-    good = np.flatnonzero((verdict == Verdict.GOOD).all(axis=1))
-    if not good.size:
-        return "no frequency is judged good; see summary.json"
-    held = np.all(verdict[good[0] : good[-1] + 1] == Verdict.GOOD)
-    words = f"good from {frequency_hz[good[0]]:.4g} to {frequency_hz[good[-1]]:.4g} Hz"
-    return words if held else f"{words}, with gaps; see summary.json"
-
-
-def _words(vector: Floats) -> str:
-    return " ".join(f"{x:.9g}" for x in vector)

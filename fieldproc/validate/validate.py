@@ -34,10 +34,13 @@ _RINGS = 24
 
 @dataclass(frozen=True, slots=True)
 class Validation:
-    """Found place in output axes (m), the table per frequency, and every check that failed."""
+    """Found place in output axes (m), the table per frequency, the worst of the tolerance band, and every
+    check that failed."""
 
     place_m: Floats
     table: Table
+    largest_ripple_db: float
+    largest_phase_error_deg: float
     failures: tuple[str, ...]
 
 
@@ -105,7 +108,13 @@ def validate(
         facts={"content": "far field against the monopole that fits it best", **_FACTS},
     )
     misplaced_m = float(np.linalg.norm(place_m - stated_place_m))
-    return Validation(place_m, table, _failures(columns, judged, misplaced_m, settings))
+    return Validation(
+        place_m,
+        table,
+        largest_ripple_db=float(columns["ripple_db"][judged].max()),
+        largest_phase_error_deg=float(columns["phase_error_deg"][judged].max()),
+        failures=_failures(columns, judged, misplaced_m, settings),
+    )
 
 
 _FACTS = {

@@ -207,5 +207,9 @@ def test_quality_measures_of_known_noise() -> None:
     assert quality.leave_one_out_db[2, 0] > -40.0 - spread[2, 0] - 1.0
     clean = expand(SHELL, Settings())
     error = np.linalg.norm(expansion.outgoing - clean.outgoing, axis=2) / np.linalg.norm(clean.outgoing, axis=2)
-    # one draw of few coefficients: within a factor of two and a half
-    np.testing.assert_allclose(20 * np.log10(error), quality.random_error_db, rtol=0, atol=8.0)
+    error_db = 20 * np.log10(error)
+    # the claim rests on the left-out error, which is above the noise: it errs on the safe side
+    assert (error_db < quality.random_error_db).all()
+    # with the true noise in its place it is met, within the scatter of one draw of 16 to 25 coefficients
+    known = quality.random_error_db - (quality.leave_one_out_db + 40.0)
+    np.testing.assert_allclose(error_db, known, rtol=0, atol=4.0)

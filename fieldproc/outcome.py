@@ -1,0 +1,126 @@
+"""What one input comes to: the files of its result folder, as bytes, and the words of the closing line."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from fieldproc.conventions import Floats, Integers
+from fieldproc.records import DroppedPoint, Session, Spectra, Table, Verdict
+from fieldproc.results import Scalar, csv_bytes, provenance, sidecar_bytes, summary_bytes
+from fieldproc.settings import Settings, dump_settings
+
+Facts = Mapping[str, str | float | int]
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """Every file of the result folder by its path there, and how the input ended.
+
+    ``failures`` are missed tolerances of ``validate``; ``untrusted`` says that some band is "do not use".
+    """
+
+    files: Mapping[str, bytes]
+    message: str
+    failures: tuple[str, ...] = ()
+    untrusted: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Judgement:
+    """How far the results may be believed: verdict (frequency, channel) and what a reader must know."""
+
+    frequency_hz: Floats
+    verdict: Integers
+    channel_names: tuple[str, ...]
+    notices: tuple[str, ...]
+    dropped: tuple[DroppedPoint, ...] = ()
+    scalars: Mapping[str, Scalar] = field(default_factory=dict)
+
+    @property
+    def untrusted(self) -> bool:
+        """Is any frequency of any channel not to be used?"""
+        return bool((self.verdict == Verdict.DO_NOT_USE).any())
+
+    @property
+    def words(self) -> str:
+        """The span between the first and last frequency judged good in every channel."""
+        good = np.flatnonzero((self.verdict == Verdict.GOOD).all(axis=1))
+        if not good.size:
+            return "no frequency is judged good; see summary.json"
+        span = slice(good[0], good[-1] + 1)
+        words = f"good from {self.frequency_hz[good[0]]:.4g} to {self.frequency_hz[good[-1]]:.4g} Hz"
+        return words if np.all(self.verdict[span] == Verdict.GOOD) else f"{words}, with gaps; see summary.json"
+
+
+def session_facts(session: Session, spectra: Spectra, settings: Settings) -> Facts:
+    """What every table of the session states beside its numbers."""
+    facts: dict[str, str | float | int] = {
+        "session": session.name,
+        "title": session.title,
+        "device": session.device,
+        "session_sha256": session.sha256,
+        "integrity": session.integrity,
+        "calibrated": int(not any("relative" in notice for notice in session.notices)),
+        "axis_origin_m": numbers(spectra.axis.origin_m),
+        "axis_direction": numbers(spectra.axis.direction),
+        "up_direction": numbers(spectra.axis.up),
+        "latency_removed_s": settings.extrapolation.latency_s,
+    }
+    if session.unit == "Pa/FS":
+        assert session.drive.level_dbfs is not None
+        facts["drive_level_dbfs"] = session.drive.level_dbfs
+    else:
+        facts["drive_voltage_v"] = session.drive.voltage_v
+    return facts
+
+
+def table_files(channels: Sequence[Mapping[str, Table]]) -> dict[str, bytes]:
+    """Tables of every channel with their sidecars, by path in the result folder."""
+    files = {}
+    for channel, tables in enumerate(channels):
+        below = _below("tables", channel, len(channels))
+        for name, table in tables.items():
+            files[f"{below}/{name}.csv"] = csv_bytes(table)
+            files[f"{below}/{name}.csv-metadata.json"] = sidecar_bytes(table)
+    return files
+
+
+def figure_files(channels: Sequence[Mapping[str, Table]], names: Sequence[str], title: str) -> dict[str, bytes]:
+    """Figures of every channel, by path in the result folder."""
+    # the drawing library takes a second to load, which --tables-only and "at" need not wait for
+    from fieldproc.report import draw
+
+    files = {}
+    for channel, tables in enumerate(channels):
+        heading = title if len(channels) == 1 else f"{title}, {names[channel]}"
+        below = _below("figures", channel, len(channels))
+        files |= {f"{below}/{name}": data for name, data in draw(tables, heading).items()}
+    return files
+
+
+def complete(files: Mapping[str, bytes], settings: Settings, facts: Facts, judgement: Judgement) -> dict[str, bytes]:
+    """The files with the settings and, last, the summary that holds the digests of all others."""
+    listed = {**files, "settings.toml": dump_settings(settings).encode()}
+    summary = summary_bytes(
+        frequency_hz=judgement.frequency_hz,
+        verdict=judgement.verdict,
+        channel_names=judgement.channel_names,
+        dropped=judgement.dropped,
+        scalars=judgement.scalars,
+        provenance=provenance(str(facts["session_sha256"]), listed),
+        notices=judgement.notices,
+        facts=facts,
+    )
+    return {**listed, "summary.json": summary}
+
+
+def numbers(vector: Floats) -> str:
+    """A vector as text for a fact."""
+    return " ".join(f"{x:.9g}" for x in vector)
+
+
+def _below(folder: str, channel: int, channels: int) -> str:
+    return folder if channels == 1 else f"{folder}/channel-{channel}"
