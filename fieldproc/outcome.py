@@ -93,7 +93,7 @@ def figure_files(channels: Sequence[Mapping[str, Table]], names: Sequence[str], 
     # the drawing library takes a second to load, which --tables-only and "at" need not wait for
     from fieldproc.report import draw
 
-    files = {}
+    files: dict[str, bytes] = {}
     for channel, tables in enumerate(channels):
         heading = title if len(channels) == 1 else f"{title}, {names[channel]}"
         below = _below("figures", channel, len(channels))

@@ -27,9 +27,10 @@ ALLOWED: dict[str, frozenset[str]] = {
     "simulate": FOUNDATION,
     # stricter than a stage: a writer has no mathematics of its own
     "results": FOUNDATION,
-    "pipeline": FOUNDATION | {*STAGES, "results"},
-    "batch": FOUNDATION | {"pipeline", "results"},
-    "cli": FOUNDATION | {"__version__", "batch", "pipeline", "results", "session", "simulate"},
+    "outcome": FOUNDATION | {"report", "results"},
+    "pipeline": FOUNDATION | {*STAGES, "outcome", "results"} - {"report"},
+    "batch": FOUNDATION | {"outcome", "results"},
+    "cli": FOUNDATION | {"__version__", "batch", "outcome", "pipeline", "results", "session", "simulate"},
     "__main__": frozenset({"cli"}),
     "__init__": frozenset(),
 }

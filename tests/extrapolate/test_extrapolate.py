@@ -28,8 +28,8 @@ K = 2 * np.pi * FREQUENCY_HZ / SOUND_SPEED_M_PER_S
 STRENGTH_PA_M = 0.5j * DENSITY_KG_PER_M3 * FREQUENCY_HZ * VOLUME_VELOCITY_M3_PER_S
 FRONT, LEFT, UP = np.eye(3)
 SCAN_AXIS = ReferenceAxis()
-# j_n(1.83), the largest k r0 here, is below 1e-16 of the sum from degree 18 on
-ORDER = 20
+# j_n(2.6), the largest k r0 here, times h_n at the points: below 1e-15 of the sum from degree 26 on
+ORDER = 26
 
 
 def monopole_coefficients(place_m: np.ndarray) -> np.ndarray:
@@ -83,7 +83,7 @@ def closed_form(place_m: np.ndarray, positions_m: np.ndarray) -> np.ndarray:
 
 CENTRED = expansion_of(np.zeros(3))
 OFFSET = expansion_of(0.1 * FRONT)
-# Rounding of sums of 441 terms whose size is that of the result.
+# Rounding of sums of 729 terms whose size is that of the result.
 CLOSE = 1e-12
 
 
