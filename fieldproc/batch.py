@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import traceback
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -74,6 +75,14 @@ def _one(path: Path, folder: Path, process: Callable[[Path], Outcome], strict: b
         return Report(path, folder, error.exit_code, str(error))
     except MemoryError:
         return Report(path, folder, ExitCode.LIMIT, f"{path}: out of memory; lower the orders or free memory")
+    except Exception as error:
+        where = traceback.format_exc()
+        return Report(
+            path,
+            folder,
+            ExitCode.BUG,
+            f"{where}{path}: a bug of ours ({type(error).__name__}); the lines above say where, please report them",
+        )
     if outcome.failures:
         missed = "; ".join(outcome.failures)
         return Report(path, folder, ExitCode.MISSED_TOLERANCE, f"{outcome.message}; missed: {missed}")

@@ -107,7 +107,7 @@ def _check(arguments: argparse.Namespace) -> ExitCode:
         for problem in problems:
             _complain(f"{path}: {problem}")
         if not problems:
-            print(f"{path}: sound")
+            _say(f"{path}: sound")
     return ExitCode.DONE if sound else ExitCode.REFUSED
 
 
@@ -147,7 +147,7 @@ def _process_all(
 
 def _tell(report: Report) -> None:
     if report.code == ExitCode.DONE:
-        print(f"{report.path}: {report.message} -> {report.folder}")
+        _say(f"{report.path}: {report.message} -> {report.folder}")
     else:
         _complain(report.message if str(report.path) in report.message else f"{report.path}: {report.message}")
 
@@ -223,9 +223,12 @@ def _simulate(arguments: argparse.Namespace) -> ExitCode:
         scene = load_scene(Path(arguments.scene))
     else:
         raise UsageError(f"no scene {arguments.scene!r}; named scenes: {', '.join(NAMED_SCENES)}, or a .toml file")
-    session = simulate(scene, arguments.seed)
+    try:
+        session = simulate(scene, arguments.seed)
+    except ValueError as error:
+        raise UsageError(f"{arguments.scene}: {error}") from error
     write_session(session, arguments.output)
-    print(f"{arguments.output}: {scene.title}, {len(session.positions_m)} points")
+    _say(f"{arguments.output}: {scene.title}, {len(session.positions_m)} points")
     return ExitCode.DONE
 
 
@@ -246,6 +249,10 @@ def _progress(name: str) -> Iterator[Progress]:
             print(f"{_printable(name)}: {done} of {total} frequencies", file=sys.stderr, flush=True)
 
     yield plain
+
+
+def _say(text: str) -> None:
+    print(_printable(text))
 
 
 def _complain(text: str) -> None:

@@ -58,7 +58,7 @@ class Judgement:
 def session_facts(session: Session, spectra: Spectra, settings: Settings) -> Facts:
     """What every table of the session states beside its numbers."""
     facts: dict[str, str | float | int] = {
-        "session": session.name,
+        "session": session.name.encode(errors="backslashreplace").decode(),
         "title": session.title,
         "device": session.device,
         "session_sha256": session.sha256,

@@ -3,16 +3,18 @@
 from __future__ import annotations
 
 import difflib
+import math
+import reprlib
 import tomllib
 from pathlib import Path
 from typing import Annotated, Any, Literal, TypeVar
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator
+from pydantic import BaseModel, ConfigDict, Field, StrictBool, ValidationError, field_validator, model_validator
 
 from fieldproc.errors import UsageError
 
 Vector = tuple[float, float, float]
-Order = Annotated[int, Field(ge=0, le=100)]
+Order = Annotated[int, Field(ge=0, le=100, strict=True)]
 # An order that changes with frequency: pairs (from this frequency in Hz, order), rising.
 OrderTable = tuple[tuple[Annotated[float, Field(ge=0)], Order], ...]
 OrderSetting = Literal["auto"] | Order | OrderTable
@@ -20,7 +22,7 @@ OrderSetting = Literal["auto"] | Order | OrderTable
 Model = TypeVar("Model", bound=BaseModel)
 
 # Settings files are small; a larger one is a mistake or an attack.
-MAX_SETTINGS_BYTES = 1_000_000
+MAX_SETTINGS_BYTES = 16_000
 
 
 class ClosedModel(BaseModel):
@@ -36,6 +38,12 @@ class SpectraSettings(ClosedModel):
     per_octave: Annotated[int, Field(ge=1, le=96)] = 24
     # 240 steps of 1/24 octave: 20 Hz to 19.9 kHz.
     count: Annotated[int, Field(ge=1, le=4000)] = 240
+
+    @model_validator(mode="after")
+    def _below_1_mhz(self) -> SpectraSettings:
+        if (self.count - 1) / self.per_octave + math.log2(self.lowest_hz) > math.log2(1e6):
+            raise ValueError("the highest frequency, lowest_hz * 2^((count - 1) / per_octave), is above 1 MHz")
+        return self
 
 
 class AxisSettings(ClosedModel):
@@ -53,7 +61,7 @@ class SeparationSettings(ClosedModel):
     false never does.
     """
 
-    enabled: Literal["auto"] | bool = "auto"
+    enabled: Literal["auto"] | StrictBool = "auto"
 
 
 class OrderSettings(ClosedModel):
@@ -108,7 +116,7 @@ class TableSettings(ClosedModel):
 class ReportSettings(ClosedModel):
     """Figures."""
 
-    figures: bool = True
+    figures: StrictBool = True
 
 
 class ValidationSettings(ClosedModel):
@@ -148,7 +156,7 @@ def load_model(path: Path, model: type[Model]) -> Model:
         document = tomllib.loads(path.read_text(encoding="utf-8"))
     except OSError as error:
         raise UsageError(f"{path}: cannot be read ({error.strerror}); give an existing TOML file") from error
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError, RecursionError) as error:
+    except (ValueError, RecursionError) as error:
         raise UsageError(f"{path}: not valid TOML ({error})") from error
     try:
         return model.model_validate(document)
@@ -180,7 +188,7 @@ def _explain(error: ValidationError, model: type[BaseModel]) -> list[str]:
     """One line per bad key: where, what was found, and the nearest known key if it looks like a typo."""
     lines = []
     for detail in error.errors():
-        keys = [str(part) for part in detail["loc"]]
+        keys = [reprlib.repr(str(part))[1:-1] for part in detail["loc"]]
         where = ".".join(keys)
         if detail["type"] == "extra_forbidden":
             known = _known_keys(model, keys[:-1])
@@ -188,7 +196,7 @@ def _explain(error: ValidationError, model: type[BaseModel]) -> list[str]:
             hint = f"did you mean {near[0]}?" if near else f"known keys: {', '.join(known)}"
             lines.append(f"unknown setting {where}" + (f"; {hint}" if known else ""))
         else:
-            lines.append(f"setting {where}: {detail['msg']} (found {detail['input']!r})")
+            lines.append(f"setting {where}: {detail['msg']} (found {reprlib.repr(detail['input'])})")
     return lines
 
 

@@ -19,7 +19,12 @@ def test_exit_codes_are_those_of_the_contract() -> None:
         "INTERRUPTED": 130,
         "TERMINATED": 143,
     }
-    assert (UsageError.exit_code, SessionError.exit_code, NumericalError.exit_code, OutputError.exit_code) == (2, 4, 4, 5)
+    assert (UsageError.exit_code, SessionError.exit_code, NumericalError.exit_code, OutputError.exit_code) == (
+        2,
+        4,
+        4,
+        5,
+    )
 
 
 def test_session_error_lists_every_problem_with_the_path_first() -> None:

@@ -12,9 +12,7 @@ import pytest
 from fieldproc import records
 from fieldproc.records import Air, Cabinet, ImpulseResponses, ReferenceAxis, Spectra, Table
 
-CLASSES = [
-    value for value in vars(records).values() if inspect.isclass(value) and getattr(value, "AXES", None)
-]
+CLASSES = [value for value in vars(records).values() if inspect.isclass(value) and getattr(value, "AXES", None)]
 
 
 def spectra_of(**changes: np.ndarray) -> Spectra:

@@ -126,9 +126,11 @@ def _microphone_response(unit: str, microphone: Microphone, frequency_hz: Floats
     assert sensitivity is not None
     if microphone.frequency_hz is None or microphone.response is None:
         return np.full(len(frequency_hz), sensitivity, dtype=np.complex128)
-    at, known = np.log(frequency_hz), np.log(microphone.frequency_hz)
-    magnitude = np.interp(at, known, np.log(np.abs(microphone.response)))
-    phase = np.interp(at, known, np.unwrap(np.angle(microphone.response)))
+    # 0 Hz has no place on a log scale
+    listed = microphone.frequency_hz > 0
+    at, known, response = np.log(frequency_hz), np.log(microphone.frequency_hz[listed]), microphone.response[listed]
+    magnitude = np.interp(at, known, np.log(np.abs(response)))
+    phase = np.interp(at, known, np.unwrap(np.angle(response)))
     return np.asarray(sensitivity * np.exp(magnitude + 1j * phase))
 
 

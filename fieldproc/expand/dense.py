@@ -127,7 +127,7 @@ def _regularised(
 ) -> tuple[Complexes, Floats, Floats, Floats]:
     """Tikhonov in the coordinates of the prior; weight per channel by maximum marginal likelihood.
 
-    With data = noise of variance v plus columns of variance v / w^2, minus twice the log likelihood is
+    With data = noise of variance v plus columns of variance v / w^2, minus the log likelihood is
     M log(misfit) + sum log(1 + s^2/w^2), v eliminated (Pereira, Antoni & Leclere, Applied Acoustics 97
     (2015) 11). Generalised cross-validation held the fit a hundred times more loosely on the measured head,
     to no better prediction.

@@ -8,7 +8,7 @@ from fieldproc.conventions import Floats, wavenumber
 from fieldproc.errors import NumericalError
 from fieldproc.expand.loop import Progress, solve_all
 from fieldproc.expand.order import OrderPlan, Reach, automatic_orders, order_at, truncation_db, unknowns
-from fieldproc.expand.shell import THINNEST_SHELL, shell_thickness
+from fieldproc.expand.shell import shell_thickness, thinnest_shell
 from fieldproc.records import Expansion, Spectra
 from fieldproc.settings import ExpansionSettings, OrderSettings, SeparationSettings, Settings
 
@@ -37,7 +37,7 @@ def expand(spectra: Spectra, settings: Settings, progress: Progress = _silent) -
     origin_m = _origin(spectra, settings.expansion)
     offsets_m = spectra.positions_m - origin_m
     reach = _reach(spectra, settings.expansion, origin_m)
-    separate = _separate(offsets_m, settings.separation)
+    separate = _separate(spectra, offsets_m, settings.separation)
     sound_speed_m_per_s = float(spectra.sound_speed_m_per_s.mean())
     k = wavenumber(spectra.frequency_hz, sound_speed_m_per_s)
     plan = _plan(k, reach, separate, len(offsets_m), settings.orders, spectra.frequency_hz)
@@ -99,19 +99,19 @@ def _stated_source_radius(spectra: Spectra, origin_m: Floats) -> float | None:
     return None
 
 
-def _separate(offsets_m: Floats, settings: SeparationSettings) -> bool:
+def _separate(spectra: Spectra, offsets_m: Floats, settings: SeparationSettings) -> bool:
     if settings.enabled is False:
         return False
-    thickness = shell_thickness(offsets_m)
-    if settings.enabled is True and thickness < THINNEST_SHELL:
+    thickness, thinnest = shell_thickness(offsets_m), thinnest_shell(spectra.surface)
+    if settings.enabled is True and thickness < thinnest:
         raise NumericalError(
             "expand",
             "thickness of the scanned shell relative to its radius",
             f"{thickness:.4f}",
-            f"at least {THINNEST_SHELL}",
+            f"at least {thinnest:.4f}",
             "scan a second surface, or set separation.enabled = false",
         )
-    return thickness >= THINNEST_SHELL
+    return thickness >= thinnest
 
 
 def _plan(
@@ -137,7 +137,7 @@ def _plan(
             f"the {points} points of this scan",
             "lower orders.outgoing or orders.regular, or scan more points",
         )
-    carried = np.ones(len(k), dtype=np.bool_)
+    carried = regular >= 0 if separate else np.ones(len(k), dtype=np.bool_)
     return OrderPlan(outgoing, regular, carried, truncation_db(k, reach, outgoing, regular))
 
 

@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import os
+from collections.abc import Callable, Iterator
+from concurrent.futures import ThreadPoolExecutor
 from functools import partial
+from typing import TypeVar
 
 import numpy as np
+from threadpoolctl import threadpool_limits
 
 from fieldproc.conventions import Booleans, Complexes, Floats, Integers, amplitude_db, wavenumber
 from fieldproc.errors import NumericalError
@@ -17,6 +21,7 @@ from fieldproc.waves.harmonics import spherical_harmonics
 from fieldproc.waves.indexing import coefficient_count
 
 Progress = Callable[[int, int], None]
+Result = TypeVar("Result")
 
 # A fit worse conditioned than this is regularised in "auto": its coefficients would be mostly noise.
 REGULARISE_ABOVE = 1000.0
@@ -52,12 +57,15 @@ class Solved:
         self.regular[row, :, : fit.regular.shape[1]] = fit.regular
         level = _rms(pressure)
         # a point that the fit passes through exactly predicts nothing of itself
-        left_out = _rms(fit.residual / np.maximum(1.0 - fit.leverage, np.finfo(float).eps))
+        spare = np.maximum(1.0 - fit.leverage, np.finfo(float).eps)
+        left_out = _rms(fit.residual / spare)
+        # unknowns have used up part of the noise, so the rest is divided by what they left
+        noise = np.sqrt(np.sum(np.abs(fit.residual) ** 2, axis=1) / np.sum(spare, axis=1))
         gain = np.sqrt(fit.far_field_variance / (4 * np.pi)) / k
         far_field = np.sqrt(np.sum(np.abs(fit.outgoing) ** 2, axis=1) / (4 * np.pi)) / k
         self.residual_db[row] = amplitude_db(_rms(fit.residual) / level)
         self.leave_one_out_db[row] = amplitude_db(left_out / level)
-        self.random_error_db[row] = amplitude_db(gain * left_out / far_field)
+        self.random_error_db[row] = amplitude_db(gain * noise / far_field)
         self.room_to_direct_db[row] = amplitude_db(fit.room_to_direct)
         self.weight[row] = fit.weight
         self.condition[row] = fit.condition
@@ -95,26 +103,45 @@ def solve_all(spectra: Spectra, offsets_m: Floats, plan: OrderPlan, mode: str, p
     """Solve every usable frequency. Harmonics are computed once: only radial factors change.
 
     ``mode`` is the regularisation setting. ``NumericalError`` when no frequency can be solved.
+
+    Frequencies run side by side, one core each, matrix library held to one thread: faster than one frequency
+    on all cores, and the results do not depend on the number of cores.
     """
     radius_m = np.linalg.norm(offsets_m, axis=1)
     harmonics = spherical_harmonics(int(max(plan.outgoing.max(), plan.regular.max())), offsets_m)
     frequencies, channels, points = spectra.pressure_pa.shape
     solved = Solved((frequencies, channels, points), plan)
-    for row, frequency_hz in enumerate(spectra.frequency_hz):
+
+    def solve(row: int) -> tuple[WaveFit, float] | None:
         pressure = spectra.pressure_pa[row]
         # silence at a frequency has no direction to find
-        if spectra.usable[row] and np.all(np.abs(pressure).max(axis=1) > 0):
-            k = wavenumber(frequency_hz, spectra.sound_speed_m_per_s)
-            orders = (int(plan.outgoing[row]), int(plan.regular[row]))
-            solve = partial(fit_waves, harmonics, k * radius_m, orders, pressure)
-            fit = _fit(solve, degree_priors(orders), mode)
-            solved.take(row, fit, pressure, float(k.mean()))
+        if not (spectra.usable[row] and np.all(np.abs(pressure).max(axis=1) > 0)):
+            return None
+        k = wavenumber(spectra.frequency_hz[row], spectra.sound_speed_m_per_s)
+        orders = (int(plan.outgoing[row]), int(plan.regular[row]))
+        fit = partial(fit_waves, harmonics, k * radius_m, orders, pressure)
+        return _fit(fit, degree_priors(orders), mode), float(k.mean())
+
+    for row, result in enumerate(_side_by_side(solve, frequencies)):
+        if result is not None:
+            solved.take(row, result[0], spectra.pressure_pa[row], result[1])
         progress(row + 1, frequencies)
     if solved.count == 0:
         raise NumericalError(
             "expand", "number of usable frequencies", "0", "at least 1", "check the frequency grid and the data"
         )
     return solved
+
+
+def _side_by_side(work: Callable[[int], Result], count: int) -> Iterator[Result]:
+    """Results of ``work(0)`` to ``work(count - 1)`` in order, computed on all cores this process may use."""
+    pool = ThreadPoolExecutor(max_workers=len(os.sched_getaffinity(0)))
+    try:
+        with threadpool_limits(limits=1, user_api="blas"):
+            yield from pool.map(work, range(count))
+    finally:
+        # after an interruption, what has not begun must not begin
+        pool.shutdown(cancel_futures=True)
 
 
 def _fit(solve: Callable[..., WaveFit], prior: Floats, mode: str) -> WaveFit:

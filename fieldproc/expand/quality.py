@@ -8,8 +8,9 @@ condition           2-norm condition of the column-scaled matrix before any regu
 noise_gain_db       rms far-field error at 1 m, over the sphere, per rms error of the pressure at a point.
                     Where the fit is regularised, what the points leave open counts too: the posterior
                     variance, not the (smaller) variance of the regularised estimate.
-random_error_db     that gain times the left-out error, re the rms far field: the random part of the
-                    far field's error. Says nothing of systematic errors.
+random_error_db     that gain times the noise that the residual shows (its square sum over points minus
+                    effective unknowns), re the rms far field: the random part of the far field's error.
+                    Says nothing of systematic errors.
 room_to_direct_db   rms of the regular part re rms of the outgoing part at the points.
 truncation_db       what the chosen orders leave out of the worst monopole the rule must represent.
 

@@ -9,13 +9,24 @@ from __future__ import annotations
 import numpy as np
 from scipy.spatial import cKDTree
 
-from fieldproc.conventions import Floats
+from fieldproc.conventions import Floats, Integers
 
 # Neighbours per local fit of radius over direction (six coefficients of a quadratic).
 _NEIGHBOURS = 16
 # A shell thinner than this share of its radius: position errors of a robot, or a surface's own curvature
 # between neighbours, look like that too.
 THINNEST_SHELL = 0.008
+
+
+def thinnest_shell(surface: Integers) -> float:
+    """What ``shell_thickness`` must reach before outgoing and regular waves are told apart.
+
+    The edges of one coarsely scanned cylinder look like a shell, by about 4 pi / points at the worst of the
+    shapes we tried; only a file that names its surfaces, two or more, is spared that doubt.
+    """
+    if np.all(surface >= 0) and np.ptp(surface) > 0:
+        return THINNEST_SHELL
+    return max(THINNEST_SHELL, 1.2 * 4.0 * np.pi / len(surface))
 
 
 def shell_thickness(offsets_m: Floats) -> float:

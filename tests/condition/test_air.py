@@ -9,7 +9,15 @@ from fieldproc.condition.air import cramer_sound_speed, density, sound_speed, wa
 from fieldproc.records import Air
 
 # ISO 9613-1:1993, A.5: c = 343.2 sqrt(T / 293.15 K). Worked by hand from the printed formula.
-ISO_9613_1 = {0.0: 331.2859, 10.0: 337.2956, 15.0: 340.2606, 20.0: 343.2, 23.0: 344.9516, 25.0: 346.1145, 30.0: 349.0046}
+ISO_9613_1 = {
+    0.0: 331.2859,
+    10.0: 337.2956,
+    15.0: 340.2606,
+    20.0: 343.2,
+    23.0: 344.9516,
+    25.0: 346.1145,
+    30.0: 349.0046,
+}
 # Cramer, J. Acoust. Soc. Am. 93 (1993) 2510, eq. (15) and table III, worked independently at 314 ppm CO2 and
 # 101 325 Pa; columns: dry, 30, 50, 60, 100 % relative humidity.
 HUMIDITIES = (0.0, 30.0, 50.0, 60.0, 100.0)

@@ -88,10 +88,12 @@ def test_a_single_surface_is_never_separated_by_itself() -> None:
     assert (strength_error(expansion) > 0.01).any()
 
 
-def test_a_coarse_cylinder_that_is_named_as_one_surface_is_not_separated() -> None:
-    """With few points the edges of a cylinder look like a shell; the file says that it is none."""
-    positions_m, surface = cylinder_scan(200, 0.28, 0.5, surfaces=1)
-    expansion = expand(spectra_of(positions_m, surface=surface), Settings())
+@pytest.mark.parametrize("named", [True, False])
+@pytest.mark.parametrize(("points", "half_height_m"), [(200, 0.28), (200, 0.8), (400, 0.8), (1000, 0.8)])
+def test_a_coarse_cylinder_is_not_separated(points: int, half_height_m: float, named: bool) -> None:
+    """With few points the edges of a cylinder look like a shell, whether the file names its surface or not."""
+    positions_m, surface = cylinder_scan(points, 0.28, half_height_m, surfaces=1)
+    expansion = expand(spectra_of(positions_m, surface=surface if named else np.full(points, -1)), Settings())
     assert expansion.regular_order.tolist() == [-1, -1, -1]
 
 
@@ -102,12 +104,13 @@ def test_separation_can_be_switched_off() -> None:
 
 
 def test_separation_of_one_surface_is_refused_when_insisted_on() -> None:
-    with pytest.raises(NumericalError, match=r"thickness of the scanned shell .* limit at least 0\.008"):
+    # 1.2 * 4 pi / 200 points: what the edges of one surface can look like
+    with pytest.raises(NumericalError, match=r"thickness of the scanned shell .* limit at least 0\.0754"):
         expand(SURFACE, settings_of(separation=SeparationSettings(enabled=True)))
 
 
 def test_orders_beyond_the_points_are_refused() -> None:
-    spectra = spectra_of(two_spheres(20))
+    spectra = spectra_of(two_spheres(20), surface=np.repeat([0, 1], 20))
     with pytest.raises(NumericalError, match=r"unknowns at 50 Hz \(orders 5 and 4\) is 61, limit the 40 points"):
         expand(spectra, settings_of(orders=OrderSettings(outgoing=5, regular=4)))
 
@@ -151,7 +154,11 @@ def test_an_unusable_frequency_is_left_alone() -> None:
         ({}, (0.0, 0.01, 0.0), (0.0, 0.01, 0.0)),
         ({"cabinet": Cabinet(np.full(3, 0.1), np.array([0.01, 0.0, 0.0]))}, "auto", (0.01, 0.0, 0.0)),
         ({}, "auto", tuple(PLACE_M)),
-        ({"known_source": None, "axis": ReferenceAxis(origin_m=np.array([0.0, 0.0, 0.05]))}, "auto", (0.0, 0.0, 0.05)),
+        (
+            {"known_source": None, "axis": ReferenceAxis(origin_m=np.array([0.0, 0.0, 0.05]))},
+            "auto",
+            (0.0, 0.0, 0.05),
+        ),
     ],
 )
 def test_origin_is_the_setting_else_cabinet_else_source_else_axis(
@@ -175,6 +182,21 @@ def test_a_table_of_orders_is_followed() -> None:
     # columns beyond the order of a frequency hold zeros
     assert not expansion.outgoing[0, :, 4:].any()
     assert expansion.outgoing[1, 0, 4:].all()
+
+
+def test_a_fixed_outgoing_order_does_not_hide_that_the_room_was_left_in() -> None:
+    """Where the points cannot carry the regular set, nothing is to be believed, whoever chose the outgoing one."""
+    frequency_hz = np.array([200.0, 2000.0])
+    pressure = monopole(frequency_hz, PLACE_M, SHELL.positions_m) + 0.5 * monopole(
+        frequency_hz, IMAGE_M, SHELL.positions_m
+    )
+    spectra = replace(
+        SHELL, frequency_hz=frequency_hz, pressure_pa=pressure[:, None], usable=np.ones(2, dtype=np.bool_)
+    )
+    expansion = expand(spectra, settings_of(orders=OrderSettings(outgoing=2)))
+    assert (expansion.regular_order >= 0).tolist() == [True, False]
+    assert expansion.quality.verdict.tolist() == [[0], [2]]
+    assert any("cannot carry the orders" in notice for notice in expansion.notices)
 
 
 def test_progress_counts_every_frequency() -> None:
@@ -208,8 +230,5 @@ def test_quality_measures_of_known_noise() -> None:
     clean = expand(SHELL, Settings())
     error = np.linalg.norm(expansion.outgoing - clean.outgoing, axis=2) / np.linalg.norm(clean.outgoing, axis=2)
     error_db = 20 * np.log10(error)
-    # the claim rests on the left-out error, which is above the noise: it errs on the safe side
-    assert (error_db < quality.random_error_db).all()
-    # with the true noise in its place it is met, within the scatter of one draw of 16 to 25 coefficients
-    known = quality.random_error_db - (quality.leave_one_out_db + 40.0)
-    np.testing.assert_allclose(error_db, known, rtol=0, atol=4.0)
+    # the claim is met within the scatter of one draw of 16 to 25 coefficients
+    np.testing.assert_allclose(error_db, quality.random_error_db, rtol=0, atol=4.0)

@@ -112,7 +112,9 @@ def test_level_of_a_centred_monopole() -> None:
 def test_offset_monopole_at_a_distance(direction: np.ndarray, distance_m: float, expected_db: float) -> None:
     offset, centred = (pressure_at(one, SCAN_AXIS, direction[None], distance_m) for one in (OFFSET, CENTRED))
     # half of the last digit printed, at both frequencies
-    np.testing.assert_allclose(level_db(offset) - level_db(centred), np.full((2, 1, 1), expected_db), rtol=0, atol=5e-6)
+    np.testing.assert_allclose(
+        level_db(offset) - level_db(centred), np.full((2, 1, 1), expected_db), rtol=0, atol=5e-6
+    )
 
 
 def test_far_field_of_an_offset_monopole_has_its_level_and_its_lead() -> None:

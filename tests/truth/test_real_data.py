@@ -137,10 +137,10 @@ def test_head_is_predicted_where_it_was_held_out(real: Path, head_result: Path, 
     left_out_db = quality_column(head_result, "leave_one_out_db")
     judged = frequency_hz <= 3000.0
     np.testing.assert_allclose(left_out_db[judged], error_db[judged], rtol=0.0, atol=2.0)
-    # No room was separated and a cap is missing: never "good". What may be used with caution predicts to 5 %.
+    # No room was separated and a cap is missing: never "good". What may be used with caution predicts to 6 %.
     verdict = quality_column(head_result, "verdict_code")
     assert verdict.min() == CAUTION
-    assert np.all(error_db[verdict == CAUTION] <= -26.0)
+    assert np.all(error_db[verdict == CAUTION] <= -25.0)
     assert np.all(verdict[error_db > -20.0] == DO_NOT_USE)
     # at 6 kHz degree 20 no longer carries a head: the line above has something to check
     assert np.any(error_db > -20.0)

@@ -16,6 +16,8 @@ FREQUENCY_HZ = np.array([30.0, 63.0, 125.0, 250.0, 500.0, 1000.0, 4000.0])
 K = 2 * np.pi * FREQUENCY_HZ / SOUND_SPEED_M_PER_S
 PLACE_M = np.array([0.032, -0.021, 0.043])
 VOLUME_VELOCITY_M3_PER_S = 1e-3
+# A wrong place: 5 mm higher.
+RAISED_M = np.array([0.0, 0.0, 0.005])
 # Pressure at 1 m of a monopole, rho f Q / 2: 0.602 Pa at 1 kHz.
 STRENGTH_PA = 0.5j * DENSITY_KG_PER_M3 * FREQUENCY_HZ * VOLUME_VELOCITY_M3_PER_S
 DIRECTIONS, WEIGHTS = validation_directions()
@@ -76,9 +78,7 @@ def test_a_dipole_in_it_is_ripple() -> None:
     share = 0.01
     pressure = monopole(np.zeros(3)).pressure_pa[:, 0] * (1.0 + share * DIRECTIONS[:, 0])
     result = validate(far_field(pressure), GOOD, np.zeros(3), VOLUME_VELOCITY_M3_PER_S, ValidationSettings())
-    np.testing.assert_allclose(
-        result.table.column("ripple_db"), 20 * np.log10((1 + share) / (1 - share)), rtol=1e-6
-    )
+    np.testing.assert_allclose(result.table.column("ripple_db"), 20 * np.log10((1 + share) / (1 - share)), rtol=1e-6)
     # power of the dipole: a third of e^2
     np.testing.assert_allclose(result.table.column("off_monopole_db"), 10 * np.log10(share**2 / 3), rtol=1e-4)
     assert len(result.failures) == 1
@@ -95,9 +95,9 @@ def test_a_dipole_in_quadrature_looks_like_a_displacement() -> None:
 
 
 def test_a_misplaced_monopole_names_the_place() -> None:
-    result = validated(monopole(PLACE_M + [0.0, 0.0, 0.005]))
+    result = validated(monopole(PLACE_M + RAISED_M))
     assert result.failures == ("place: found 5.00 mm from the stated place, limit 2 mm",)
-    np.testing.assert_allclose(result.place_m - PLACE_M, [0.0, 0.0, 0.005], rtol=0, atol=1e-8)
+    np.testing.assert_allclose(result.place_m - PLACE_M, RAISED_M, rtol=0, atol=1e-8)
     # found where it is, it is a perfect monopole still
     assert (result.table.column("ripple_db") < 1e-9).all()
 
@@ -117,7 +117,7 @@ def test_without_a_stated_strength_the_level_is_not_judged() -> None:
 
 
 def test_every_failed_check_is_named() -> None:
-    pressure = monopole(PLACE_M + [0.01, 0.0, 0.0], strength=1.1).pressure_pa[:, 0] * (1 + 0.02 * DIRECTIONS[:, 2])
+    pressure = monopole(PLACE_M + 2 * RAISED_M, strength=1.1).pressure_pa[:, 0] * (1 + 0.02 * DIRECTIONS[:, 2])
     words = [failure.partition(":")[0] for failure in validated(far_field(pressure)).failures]
     assert words == ["level ripple over angle", "level off the stated strength", "place"]
 
@@ -151,5 +151,5 @@ def test_no_frequency_to_judge_is_refused() -> None:
 
 
 def test_tolerances_come_from_the_settings() -> None:
-    record = monopole(PLACE_M + [0.0, 0.0, 0.005], strength=0.98)
+    record = monopole(PLACE_M + RAISED_M, strength=0.98)
     assert validated(record, place_m=0.006, level_db=0.2).failures == ()
