@@ -16,6 +16,7 @@ from fieldproc.errors import NumericalError
 from fieldproc.expand.dense import WaveFit, fit_waves
 from fieldproc.expand.order import OrderPlan, degree_priors
 from fieldproc.expand.quality import judge
+from fieldproc.expand.rings import fit_rings, recognise_rings
 from fieldproc.records import Quality, Spectra
 from fieldproc.waves.harmonics import spherical_harmonics
 from fieldproc.waves.indexing import coefficient_count
@@ -100,15 +101,14 @@ class Solved:
 
 
 def solve_all(spectra: Spectra, offsets_m: Floats, plan: OrderPlan, mode: str, progress: Progress) -> Solved:
-    """Solve every usable frequency. Harmonics are computed once: only radial factors change.
+    """Solve every usable frequency.
 
     ``mode`` is the regularisation setting. ``NumericalError`` when no frequency can be solved.
 
     Frequencies run side by side, one core each, matrix library held to one thread: faster than one frequency
     on all cores, and the results do not depend on the number of cores.
     """
-    radius_m = np.linalg.norm(offsets_m, axis=1)
-    harmonics = spherical_harmonics(int(max(plan.outgoing.max(), plan.regular.max())), offsets_m)
+    fit_at = _solver(spectra, offsets_m, int(max(plan.outgoing.max(), plan.regular.max())))
     frequencies, channels, points = spectra.pressure_pa.shape
     solved = Solved((frequencies, channels, points), plan)
 
@@ -119,8 +119,7 @@ def solve_all(spectra: Spectra, offsets_m: Floats, plan: OrderPlan, mode: str, p
             return None
         k = wavenumber(spectra.frequency_hz[row], spectra.sound_speed_m_per_s)
         orders = (int(plan.outgoing[row]), int(plan.regular[row]))
-        fit = partial(fit_waves, harmonics, k * radius_m, orders, pressure)
-        return _fit(fit, degree_priors(orders), mode), float(k.mean())
+        return _fit(partial(fit_at, k, orders, pressure), degree_priors(orders), mode), float(k.mean())
 
     for row, result in enumerate(_side_by_side(solve, frequencies)):
         if result is not None:
@@ -131,6 +130,20 @@ def solve_all(spectra: Spectra, offsets_m: Floats, plan: OrderPlan, mode: str, p
             "expand", "number of usable frequencies", "0", "at least 1", "check the frequency grid and the data"
         )
     return solved
+
+
+def _solver(spectra: Spectra, offsets_m: Floats, top_order: int) -> Callable[..., WaveFit]:
+    """The solver these points allow, as a function of wavenumber per point, orders, pressure and prior.
+
+    Rings need one sound speed for all points; everything else is solved densely.
+    """
+    if np.ptp(spectra.sound_speed_m_per_s) == 0:
+        grid = recognise_rings(offsets_m, top_order)
+        if grid is not None:
+            return lambda k, *rest: fit_rings(grid, float(k[0]), *rest)
+    radius_m = np.linalg.norm(offsets_m, axis=1)
+    harmonics = spherical_harmonics(top_order, offsets_m)
+    return lambda k, *rest: fit_waves(harmonics, k * radius_m, *rest)
 
 
 def _side_by_side(work: Callable[[int], Result], count: int) -> Iterator[Result]:
