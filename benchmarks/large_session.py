@@ -1,8 +1,9 @@
 """The whole command on a session of real size: time against the floor, and peak memory.
 
-    python benchmarks/large_session.py [--coarse] [--json]
+    python benchmarks/large_session.py [--irregular] [--coarse] [--json]
 
-2,232 points on two cylinders, 8,192 samples, simulated. The floor is what any program must do: read the file
+2,232 points on two cylinders, 8,192 samples, simulated: rings of 36 azimuths, or with ``--irregular`` rings of
+any count, which only the dense solver takes. The floor is what any program must do: read the file
 and take one FFT of every impulse response. Both run here, one after the other; the ratio is what to
 compare, the seconds belong to the machine. ``--coarse`` solves 8 frequencies in place of 240: the memory is
 the same, the time is not. Peak memory is that of the command's own process, as the kernel counts it.
@@ -30,7 +31,7 @@ SCENE = {
     "title": "Session of real size",
     "source": {"kind": "two-way"},
     "room": {"kind": "shoebox", "order": 1},
-    "scan": {"kind": "cylinder", "points": 2232},
+    "scan": {"kind": "cylinder", "points": 2232, "azimuths": 36},
     "recording": {"kind": "impulse response", "samples": 8192},
     "noise": {"level_db": -80.0, "relative_to": "peak"},
     "axis_origin_m": (0.15, 0.0, 0.0),
@@ -51,11 +52,12 @@ sys.exit(code)
 def main() -> None:
     """Make the session, time floor and command, print what came out."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--irregular", action="store_true", help="no equal rings: the dense solver")
     parser.add_argument("--coarse", action="store_true", help="8 frequencies in place of 240")
     parser.add_argument("--json", action="store_true", help="one JSON object in place of a table")
     arguments = parser.parse_args()
     with tempfile.TemporaryDirectory() as folder:
-        result = measure(Path(folder), arguments.coarse)
+        result = measure(Path(folder), arguments.irregular, arguments.coarse)
     if arguments.json:
         print(json.dumps(result))
         return
@@ -63,10 +65,11 @@ def main() -> None:
         print(f"{name:22} {value:.4g}" if isinstance(value, float) else f"{name:22} {value}")
 
 
-def measure(folder: Path, coarse: bool) -> dict[str, float | int | str]:
+def measure(folder: Path, irregular: bool, coarse: bool) -> dict[str, float | int | str]:
     """Times in seconds, their ratio, peak memory, and where all this was."""
     session = folder / "large.h5"
-    write_session(simulate(Scene.model_validate(SCENE), seed=1), session)
+    scan = {**SCENE["scan"], "azimuths": None} if irregular else SCENE["scan"]
+    write_session(simulate(Scene.model_validate({**SCENE, "scan": scan}), seed=1), session)
     settings = folder / "settings.toml"
     settings.write_text(COARSE if coarse else "")
 

@@ -9,7 +9,7 @@ from pathlib import Path
 
 from fieldproc.errors import ExitCode, FieldprocError, UsageError
 from fieldproc.outcome import Outcome
-from fieldproc.results import session_folder_name, write_folder
+from fieldproc.results import require_place, session_folder_name, write_folder
 
 _SUFFIXES = (".h5", ".hdf5", ".sofa")
 
@@ -22,6 +22,7 @@ class Report:
     folder: Path
     code: ExitCode
     message: str
+    notices: tuple[str, ...] = ()
 
 
 def find_inputs(arguments: Sequence[Path]) -> list[Path]:
@@ -48,7 +49,8 @@ def result_folders(inputs: Sequence[Path], output: Path, command: str) -> dict[P
             raise UsageError(f"{owners[folder]} and {path} would both write {folder}; rename one of them")
         owners[folder] = path
     if len(folders) < len(inputs):
-        raise UsageError("the same input is given twice")
+        twice = next(path for path in inputs if list(inputs).count(path) > 1)
+        raise UsageError(f"{twice} is given twice")
     return folders
 
 
@@ -69,6 +71,7 @@ def run_batch(
 
 def _one(path: Path, folder: Path, process: Callable[[Path], Outcome], strict: bool) -> Report:
     try:
+        require_place(folder)
         outcome = process(path)
         write_folder(folder, outcome.files)
     except FieldprocError as error:
@@ -83,12 +86,12 @@ def _one(path: Path, folder: Path, process: Callable[[Path], Outcome], strict: b
             ExitCode.BUG,
             f"{where}{path}: a bug of ours ({type(error).__name__}); the lines above say where, please report them",
         )
+    code, message = ExitCode.DONE, outcome.message
     if outcome.failures:
-        missed = "; ".join(outcome.failures)
-        return Report(path, folder, ExitCode.MISSED_TOLERANCE, f"{outcome.message}; missed: {missed}")
-    if strict and outcome.untrusted:
-        return Report(path, folder, ExitCode.MISSED_TOLERANCE, f"{outcome.message}; some bands are not to be used")
-    return Report(path, folder, ExitCode.DONE, outcome.message)
+        code, message = ExitCode.MISSED_TOLERANCE, f"{message}; missed: {'; '.join(outcome.failures)}"
+    elif strict and outcome.untrusted:
+        code, message = ExitCode.MISSED_TOLERANCE, f"{message}; some bands are not to be used"
+    return Report(path, folder, code, f"{message} -> {folder}", outcome.notices)
 
 
 def _common_code(codes: Sequence[ExitCode]) -> ExitCode:

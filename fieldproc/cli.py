@@ -12,14 +12,15 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from fieldproc import __version__
-from fieldproc.errors import ExitCode, FieldprocError, UsageError
+from fieldproc.errors import ExitCode, FieldprocError, SessionError, UsageError
 
 if TYPE_CHECKING:
     from fieldproc.batch import Report
-    from fieldproc.conventions import Floats
     from fieldproc.outcome import Outcome
     from fieldproc.pipeline import Progress
 
+# The scenes that come with the package; their module is too heavy for --help.
+SCENES = ("point-source", "monopole-cluster", "two-way")
 # A directions file of a degree grid over the sphere is 2 MB.
 _MAX_DIRECTIONS_BYTES = 20_000_000
 
@@ -83,7 +84,7 @@ def _parser() -> argparse.ArgumentParser:
     at.set_defaults(act=_at)
 
     simulate = commands.add_parser("simulate", help="make a practice session whose truth is a closed form")
-    simulate.add_argument("scene", metavar="SCENE", help="a named scene (see --list) or a scene file in TOML")
+    simulate.add_argument("scene", metavar="SCENE", help=f"{', '.join(SCENES)}, or a scene file in TOML")
     simulate.add_argument("-o", "--output", type=Path, required=True, metavar="FILE.h5")
     simulate.add_argument("--seed", type=int, default=1, help="of noise and position errors (default 1)")
     simulate.set_defaults(act=_simulate)
@@ -98,17 +99,20 @@ def _add_processing_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def _check(arguments: argparse.Namespace) -> ExitCode:
-    from fieldproc.session import check
+    from fieldproc.batch import find_inputs
+    from fieldproc.session import open_input
 
-    sound = True
-    for path in arguments.inputs:
-        problems = check(path)
-        sound &= not problems
-        for problem in problems:
-            _complain(f"{path}: {problem}")
-        if not problems:
-            _say(f"{path}: sound")
-    return ExitCode.DONE if sound else ExitCode.REFUSED
+    faultless = True
+    for path in find_inputs(arguments.inputs):
+        try:
+            notices = open_input(path).notices
+        except SessionError as error:
+            _complain(str(error))
+            faultless = False
+            continue
+        _note(path, notices)
+        _say(f"{path}: no faults found")
+    return ExitCode.DONE if faultless else ExitCode.REFUSED
 
 
 def _run(arguments: argparse.Namespace) -> ExitCode:
@@ -146,45 +150,54 @@ def _process_all(
 
 
 def _tell(report: Report) -> None:
+    _note(report.path, report.notices)
     if report.code == ExitCode.DONE:
-        _say(f"{report.path}: {report.message} -> {report.folder}")
+        _say(f"{report.path}: {report.message}")
     else:
         _complain(report.message if str(report.path) in report.message else f"{report.path}: {report.message}")
 
 
 def _at(arguments: argparse.Namespace) -> ExitCode:
+    import numpy as np
+
     from fieldproc.pipeline import answer_directions
-    from fieldproc.results import csv_bytes, write_file
+    from fieldproc.results import csv_bytes, sidecar_bytes, write_file
 
     if arguments.distance is not None and not (math.isfinite(arguments.distance) and arguments.distance > 0):
         raise UsageError(f"--distance is {arguments.distance}; give a positive number of metres")
-    table = answer_directions(arguments.folder / "field.h5", _directions(arguments), arguments.distance)
+    field_file = arguments.folder / "field.h5"
+    if not field_file.is_file():
+        raise UsageError(
+            f"{arguments.folder}: holds no field.h5; give the result folder of a scan "
+            "(that of an imported far field has none)"
+        )
+    angles = np.array(_angles(arguments))
+    table = answer_directions(field_file, angles[:, 0], angles[:, 1], arguments.distance)
     data = csv_bytes(table)
     if arguments.output is None:
         sys.stdout.write(data.decode())
     else:
         write_file(arguments.output, data)
+        write_file(arguments.output.with_name(f"{arguments.output.name}-metadata.json"), sidecar_bytes(table))
     return ExitCode.DONE
 
 
-def _directions(arguments: argparse.Namespace) -> Floats:
-    """Unit vectors from --azimuth and --elevation, or from a directions file."""
-    import numpy as np
-
-    from fieldproc.conventions import directions_from_angles
-
+def _angles(arguments: argparse.Namespace) -> list[tuple[float, float]]:
+    """Pairs (azimuth, elevation) in degrees, from --azimuth and --elevation or from a directions file."""
     single = (arguments.azimuth, arguments.elevation)
-    if arguments.directions is None:
-        if None in single:
-            raise UsageError("give both --azimuth and --elevation, or --directions")
-        angles = np.array([single], dtype=np.float64)
-        if not np.isfinite(angles).all():
-            raise UsageError(f"azimuth and elevation are {single[0]} and {single[1]}; give numbers of degrees")
-    elif single == (None, None):
-        angles = np.array(_read_angles(arguments.directions))
-    else:
-        raise UsageError("give either --directions or --azimuth and --elevation, not both")
-    return directions_from_angles(angles[:, 0], angles[:, 1])
+    if arguments.directions is not None:
+        if single != (None, None):
+            raise UsageError("give either --directions or --azimuth and --elevation, not both")
+        return _read_angles(arguments.directions)
+    if None in single:
+        raise UsageError("give both --azimuth and --elevation, or --directions")
+    _require_angles("--azimuth and --elevation", *single)
+    return [single]
+
+
+def _require_angles(where: str, azimuth_deg: float, elevation_deg: float) -> None:
+    if not (math.isfinite(azimuth_deg) and abs(elevation_deg) <= 90):
+        raise UsageError(f"{where}: azimuth must be finite, elevation from -90 to 90")
 
 
 def _read_angles(path: Path) -> list[tuple[float, float]]:
@@ -205,8 +218,7 @@ def _read_angles(path: Path) -> list[tuple[float, float]]:
             azimuth, elevation = (float(cell) for cell in row)
         except ValueError:
             raise UsageError(f"{path}: line {number} is {','.join(row)!r}; two numbers are needed") from None
-        if not (math.isfinite(azimuth) and abs(elevation) <= 90):
-            raise UsageError(f"{path}: line {number}: azimuth must be finite, elevation from -90 to 90")
+        _require_angles(f"{path}: line {number}", azimuth, elevation)
         angles.append((azimuth, elevation))
     if not angles:
         raise UsageError(f"{path}: no directions below the header")
@@ -214,6 +226,7 @@ def _read_angles(path: Path) -> list[tuple[float, float]]:
 
 
 def _simulate(arguments: argparse.Namespace) -> ExitCode:
+    from fieldproc.results import require_folder
     from fieldproc.session import write_session
     from fieldproc.simulate import NAMED_SCENES, load_scene, simulate
 
@@ -223,6 +236,7 @@ def _simulate(arguments: argparse.Namespace) -> ExitCode:
         scene = load_scene(Path(arguments.scene))
     else:
         raise UsageError(f"no scene {arguments.scene!r}; named scenes: {', '.join(NAMED_SCENES)}, or a .toml file")
+    require_folder(arguments.output)
     try:
         session = simulate(scene, arguments.seed)
     except ValueError as error:
@@ -253,6 +267,11 @@ def _progress(name: str) -> Iterator[Progress]:
 
 def _say(text: str) -> None:
     print(_printable(text))
+
+
+def _note(path: Path, notices: Sequence[str]) -> None:
+    for notice in notices:
+        print(_printable(f"{path}: note: {notice}"), file=sys.stderr)
 
 
 def _complain(text: str) -> None:

@@ -24,6 +24,7 @@ class Outcome:
 
     files: Mapping[str, bytes]
     message: str
+    notices: tuple[str, ...] = ()
     failures: tuple[str, ...] = ()
     untrusted: bool = False
 
@@ -46,13 +47,17 @@ class Judgement:
 
     @property
     def words(self) -> str:
-        """The span between the first and last frequency judged good in every channel."""
+        """The span between the first and last frequency judged good in every channel, and what was dropped."""
+        left_out = f"; {len(self.dropped)} points left out" if self.dropped else ""
+        return self._good_span() + left_out
+
+    def _good_span(self) -> str:
         good = np.flatnonzero((self.verdict == Verdict.GOOD).all(axis=1))
         if not good.size:
-            return "no frequency is judged good; see summary.json"
+            return "no frequency is judged good"
         span = slice(good[0], good[-1] + 1)
         words = f"good from {self.frequency_hz[good[0]]:.4g} to {self.frequency_hz[good[-1]]:.4g} Hz"
-        return words if np.all(self.verdict[span] == Verdict.GOOD) else f"{words}, with gaps; see summary.json"
+        return words if np.all(self.verdict[span] == Verdict.GOOD) else f"{words}, with gaps"
 
 
 def session_facts(session: Session, spectra: Spectra, settings: Settings) -> Facts:

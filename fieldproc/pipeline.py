@@ -13,7 +13,8 @@ from fieldproc.condition import condition
 from fieldproc.conventions import (
     POLAR_ANGLES_DEG,
     Floats,
-    angles_from_directions,
+    Integers,
+    directions_from_angles,
     horizontal_directions,
     level_db,
     output_axes,
@@ -33,7 +34,7 @@ from fieldproc.outcome import (
     session_facts,
     table_files,
 )
-from fieldproc.records import Expansion, FarField, ReferenceAxis, Session, Spectra, Table, Verdict
+from fieldproc.records import Expansion, FarField, ReferenceAxis, Session, Spectra, Table, Verdict, verdict_legend
 from fieldproc.results import Scalar, field_bytes, read_field
 from fieldproc.session import open_input
 from fieldproc.settings import AxisSettings, ExtrapolationSettings, Settings
@@ -61,7 +62,7 @@ def process_session(path: Path, settings: Settings, progress: Progress, *, figur
         files |= figure_files(tables, far_field.channel_names, session.title)
     judgement = _judgement(spectra, expansion)
     files = complete(files, settings, facts, judgement)
-    return Outcome(files, judgement.words, untrusted=judgement.untrusted)
+    return Outcome(files, judgement.words, judgement.notices, untrusted=judgement.untrusted)
 
 
 def validate_session(path: Path, settings: Settings, progress: Progress) -> Outcome:
@@ -89,28 +90,30 @@ def validate_session(path: Path, settings: Settings, progress: Progress) -> Outc
     found_m = rotation.T @ result.place_m + spectra.axis.origin_m
     scalars = _validation_scalars(result, found_m, stated_m)
     judgement = replace(_judgement(spectra, expansion), scalars=scalars)
-    judgement = replace(judgement, notices=judgement.notices + result.failures)
-    files = complete(table_files([tables]), settings, facts, judgement)
+    missed = replace(judgement, notices=judgement.notices + result.failures)
+    files = complete(table_files([tables]), settings, facts, missed)
     message = (
         f"source found {1e3 * scalars['place_error'].value:.2f} mm from its stated place; largest ripple "
         f"{scalars['largest_ripple'].value:.3f} dB from {settings.validation.lowest_hz:g} to "
         f"{settings.validation.highest_hz:g} Hz"
     )
-    return Outcome(files, message, failures=result.failures, untrusted=judgement.untrusted)
+    return Outcome(files, message, judgement.notices, result.failures, judgement.untrusted)
 
 
-def answer_directions(field_file: Path, directions: Floats, distance_m: float | None) -> Table:
-    """Level and phase in any output-axis directions, from a field file alone.
+def answer_directions(
+    field_file: Path, azimuth_deg: Floats, elevation_deg: Floats, distance_m: float | None
+) -> Table:
+    """Level and phase in any directions (direction,), from a field file alone.
 
     One row per channel, direction and frequency, in this order of change. Without a distance: far field
     scaled to 1 m.
     """
     expansion, axis, facts = read_field(field_file)
+    directions = directions_from_angles(azimuth_deg, elevation_deg)
     if distance_m is None:
         pressure = far_field_pressure(expansion, axis, directions)
     else:
         pressure = pressure_at(expansion, axis, directions, distance_m)
-    azimuth_deg, elevation_deg = angles_from_directions(directions)
     ordered = np.moveaxis(pressure, 0, -1)
     channel, direction, row = np.indices(ordered.shape).reshape(3, -1)
     columns = {
@@ -121,8 +124,11 @@ def answer_directions(field_file: Path, directions: Floats, distance_m: float | 
         "frequency_hz": expansion.frequency_hz[row],
         "level_db": level_db(ordered).ravel(),
         "phase_deg": phase_deg(ordered).ravel(),
+        "verdict_code": expansion.quality.verdict[row, channel],
     }
-    return Table("at", tuple(columns), np.column_stack(list(columns.values())), facts)
+    removed = "propagation removed" if distance_m is None else "exp(-ikr) of the distance kept"
+    told = {"content": "level and phase in chosen directions", "phase": removed, "verdict_codes": verdict_legend()}
+    return Table("at", tuple(columns), np.column_stack(list(columns.values())), {**facts, **told})
 
 
 def _process_far_field(path: Path, far_field: FarField, settings: Settings, figures: bool) -> Outcome:
@@ -141,18 +147,23 @@ def _process_far_field(path: Path, far_field: FarField, settings: Settings, figu
         for channel in range(len(turned.channel_names))
     ]
     files = table_files(tables)
-    if figures and settings.report.figures:
-        files |= figure_files(tables, turned.channel_names, path.stem)
     # its errors are whatever they were elsewhere: at best "caution", "do not use" where there is nothing
     absent = ~np.isfinite(turned.pressure_pa).any(axis=2)
+    verdict = np.where(absent, int(Verdict.DO_NOT_USE), int(Verdict.CAUTION))
+    if figures and settings.report.figures:
+        judged = [
+            {**of_channel, "quality": _bare_verdict(turned.frequency_hz, verdict[:, channel])}
+            for channel, of_channel in enumerate(tables)
+        ]
+        files |= figure_files(judged, turned.channel_names, path.stem)
     judgement = Judgement(
         turned.frequency_hz,
-        np.where(absent, int(Verdict.DO_NOT_USE), int(Verdict.CAUTION)),
+        verdict,
         turned.channel_names,
         (*turned.notices, "imported far field: its errors are not known here"),
     )
     files = complete(files, settings, facts, judgement)
-    return Outcome(files, "imported far field, tables only", untrusted=judgement.untrusted)
+    return Outcome(files, "imported far field, tables only", judgement.notices, untrusted=judgement.untrusted)
 
 
 def _scan_tables(
@@ -181,6 +192,12 @@ def _quality(expansion: Expansion, facts: Facts, channel: int) -> Table:
         channel,
         facts=facts,
     )
+
+
+def _bare_verdict(frequency_hz: Floats, verdict: Integers) -> Table:
+    """What figures need of a quality table, for a far field that has no other."""
+    values = np.column_stack([frequency_hz, verdict])
+    return Table("quality", ("frequency_hz", "verdict_code"), values, {})
 
 
 def _judgement(spectra: Spectra, expansion: Expansion) -> Judgement:

@@ -276,6 +276,11 @@ class Verdict(IntEnum):
         return self.name.lower().replace("_", " ")
 
 
+def verdict_legend() -> str:
+    """What the codes in tables mean: 0 good; 1 caution; 2 do not use."""
+    return "; ".join(f"{verdict.value} {verdict.words}" for verdict in Verdict)
+
+
 @dataclass(frozen=True, slots=True)
 class Quality(_Record):
     """How well the expansion is determined, per frequency and channel; defined in ``expand/quality.py``."""

@@ -186,18 +186,24 @@ def _toml_value(value: Any) -> str:
 
 def _explain(error: ValidationError, model: type[BaseModel]) -> list[str]:
     """One line per bad key: where, what was found, and the nearest known key if it looks like a typo."""
-    lines = []
+    unknown: list[str] = []
+    wrong: dict[str, list[Any]] = {}
     for detail in error.errors():
         keys = [reprlib.repr(str(part))[1:-1] for part in detail["loc"]]
-        where = ".".join(keys)
         if detail["type"] == "extra_forbidden":
             known = _known_keys(model, keys[:-1])
             near = difflib.get_close_matches(keys[-1], known, n=1)
             hint = f"did you mean {near[0]}?" if near else f"known keys: {', '.join(known)}"
-            lines.append(f"unknown setting {where}" + (f"; {hint}" if known else ""))
-        else:
-            lines.append(f"setting {where}: {detail['msg']} (found {reprlib.repr(detail['input'])})")
-    return lines
+            unknown.append(f"unknown setting {'.'.join(keys)}" + (f"; {hint}" if known else ""))
+            continue
+        # a key that takes one of several forms fails once per form; the forms' own names mean nothing here
+        where = [key for depth, key in enumerate(keys) if key in _known_keys(model, keys[:depth])] or keys
+        wrong.setdefault(".".join(where), []).append(detail)
+    return unknown + [
+        f"setting {where}: {'; or '.join(dict.fromkeys(detail['msg'] for detail in details))} "
+        f"(found {reprlib.repr(details[0]['input'])})"
+        for where, details in wrong.items()
+    ]
 
 
 def _known_keys(model: type[BaseModel], path: list[str]) -> list[str]:

@@ -89,7 +89,9 @@ def test_run_writes_the_result_folder(scan: Path, tmp_path: Path, capsys: pytest
     assert main(["run", str(scan), "-o", str(tmp_path / "out"), "--tables-only"]) == 0
     printed = capsys.readouterr()
     assert printed.out == f"{scan}: good from 55 to 315 Hz -> {tmp_path / 'out' / 'box'}\n"
-    assert printed.err.splitlines()[-1] == "box.h5: 8 of 8 frequencies"
+    assert "box.h5: 8 of 8 frequencies" in printed.err.splitlines()
+    # what a reader must know is said, not only written
+    assert f"{scan}: note: sound speed from the stated temperature (ISO 9613-1)" in printed.err.splitlines()
     tables = ("cta2034a", "horizontal", "vertical", "directivity", "quality", "points")
     assert set(files_below(tmp_path / "out")) == {
         "box/summary.json",
@@ -131,6 +133,19 @@ def test_a_second_run_replaces_the_first(scan: Path, tmp_path: Path) -> None:
     assert [path.name for path in tmp_path.iterdir()] == ["box"]
 
 
+def test_files_of_others_in_a_result_folder_are_kept(
+    scan: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    arguments = ["run", str(scan), "-o", str(tmp_path), "--tables-only"]
+    assert main(arguments) == 0
+    (tmp_path / "box/tables/my notes.txt").write_text("mine")
+    before = files_below(tmp_path)
+    capsys.readouterr()
+    assert main(arguments) == 5
+    assert "holds 1 files that are not ours, tables/my notes.txt first" in messages(capsys)[0]
+    assert files_below(tmp_path) == before
+
+
 def test_strict_ends_in_1_when_a_band_is_not_to_be_used(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     path = tmp_path / "high.h5"
     write_session(session_of((100.0, 5000.0)), path)
@@ -139,7 +154,8 @@ def test_strict_ends_in_1_when_a_band_is_not_to_be_used(tmp_path: Path, capsys: 
     assert messages(capsys) == []
     assert main([*arguments, "--strict"]) == 1
     (line,) = messages(capsys)
-    assert line == f"fieldproc: {path}: good from 100 to 100 Hz; some bands are not to be used"
+    told = "good from 100 to 100 Hz; some bands are not to be used"
+    assert line == f"fieldproc: {path}: {told} -> {tmp_path / 'out/high'}"
     # done all the same
     assert (tmp_path / "out/high/summary.json").is_file()
 
@@ -234,12 +250,12 @@ def test_every_problem_of_a_file_is_printed(
     assert not (tmp_path / "out").exists()
 
 
-def test_check_says_what_is_sound(scan: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_check_says_what_is_faultless(scan: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["check", str(scan)]) == 0
-    assert capsys.readouterr().out == f"{scan}: sound\n"
+    assert capsys.readouterr().out == f"{scan}: no faults found\n"
     assert main(["check", str(scan), *map(str, BROKEN[:3])]) == 4
     printed = capsys.readouterr()
-    assert printed.out == f"{scan}: sound\n"
+    assert printed.out == f"{scan}: no faults found\n"
     assert len(printed.err.splitlines()) == 3
 
 
@@ -263,7 +279,7 @@ def test_bad_settings_are_usage(scan: Path, tmp_path: Path, capsys: pytest.Captu
 def test_an_output_that_cannot_be_written(scan: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     (tmp_path / "file").write_text("in the way")
     assert main(["run", str(scan), "-o", str(tmp_path / "file"), "--tables-only"]) == 5
-    assert "cannot be written" in messages(capsys)[0]
+    assert "is a file, not a folder" in messages(capsys)[0]
     # a folder that is no result of ours stays as it is, and in a batch it wins over a broken input
     (tmp_path / "out/box").mkdir(parents=True)
     (tmp_path / "out/box/precious.txt").write_text("mine")
@@ -309,7 +325,7 @@ def test_validate_needs_a_known_source(tmp_path: Path, capsys: pytest.CaptureFix
 # --- at ----------------------------------------------------------------------------------------------
 
 
-AT_HEADER = "channel,azimuth_deg,elevation_deg,distance_m,frequency_hz,level_db,phase_deg"
+AT_HEADER = "channel,azimuth_deg,elevation_deg,distance_m,frequency_hz,level_db,phase_deg,verdict_code"
 
 
 @pytest.mark.parametrize("angle", ["+030", "-090"])
@@ -402,7 +418,7 @@ def test_at_needs_directions(result: Path, arguments: list[str], capsys: pytest.
 def test_at_needs_a_field_file(result: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     direction = ["--azimuth", "0", "--elevation", "0"]
     assert main(["at", str(tmp_path), *direction]) == 2
-    assert "no such file" in messages(capsys)[0]
+    assert "holds no field.h5" in messages(capsys)[0]
     data = bytearray((result / "field.h5").read_bytes())
     (tmp_path / "field.h5").write_bytes(data[: len(data) // 2])
     assert main(["at", str(tmp_path), *direction]) == 4
@@ -528,7 +544,7 @@ def test_the_installed_command(scan: Path, tmp_path: Path) -> None:
         )
 
     run = fieldproc("check", str(scan), str(BROKEN[0]))
-    assert (run.returncode, run.stdout) == (4, f"{scan}: sound\n")
+    assert (run.returncode, run.stdout) == (4, f"{scan}: no faults found\n")
     assert run.stderr.startswith(f"fieldproc: {BROKEN[0]}: ")
     usage = fieldproc("run", str(tmp_path / "none.h5"), "-o", str(tmp_path / "out"))
     assert usage.returncode == 2

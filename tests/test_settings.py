@@ -58,7 +58,7 @@ def test_every_bad_key_is_named_at_once(tmp_path: Path) -> None:
         load_text(tmp_path, "[spectra]\nlowest_hz = -1\ncount = 0\n[tables]\nrear = 'three'\n")
     lines = str(caught.value).splitlines()
     assert all(line.startswith(str(tmp_path / "settings.toml")) for line in lines)
-    assert [word in line for word, line in zip(("lowest_hz", "count", "tables.rear"), lines, strict=True)] == [
+    assert [word in line for word, line in zip(("tables.rear", "lowest_hz", "count"), lines, strict=True)] == [
         True
     ] * 3
 

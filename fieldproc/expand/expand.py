@@ -144,7 +144,12 @@ def _plan(
 def _notices(spectra: Spectra, reach: Reach, offsets_m: Floats, separate: bool, plan: OrderPlan) -> tuple[str, ...]:
     """What a reader of the results must know about the expansion, in sentences."""
     notices = []
-    if not separate:
+    if separate:
+        notices.append(
+            "the verdict knows random errors alone: a gain or place error between the surfaces does not show in it; "
+            "validate the set-up with a known point source"
+        )
+    else:
         notices.append("no separation: outgoing waves only, so room sound counts as the loudspeaker's")
     inside = int(np.sum(np.linalg.norm(offsets_m, axis=1) < reach.source_radius_m))
     if inside:

@@ -6,7 +6,7 @@ nothing half-written ever stands under a final name.
 
 from fieldproc.results.csv_table import csv_bytes, sidecar_bytes
 from fieldproc.results.field_file import field_bytes, read_field
-from fieldproc.results.folder import session_folder_name, write_file, write_folder
+from fieldproc.results.folder import require_folder, require_place, session_folder_name, write_file, write_folder
 from fieldproc.results.summary import Scalar, provenance, summary_bytes
 
 __all__ = [
@@ -15,6 +15,8 @@ __all__ = [
     "field_bytes",
     "provenance",
     "read_field",
+    "require_folder",
+    "require_place",
     "session_folder_name",
     "sidecar_bytes",
     "summary_bytes",

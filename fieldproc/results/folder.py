@@ -7,6 +7,8 @@ leaves at most names starting with a dot; the next run of the same name cleans t
 from __future__ import annotations
 
 import contextlib
+import errno
+import json
 import os
 import re
 import shutil
@@ -76,7 +78,8 @@ def _reporting(final: Path) -> Iterator[None]:
         yield
     except OSError as error:
         reason = error.strerror or str(error)
-        raise OutputError(f"{final}: cannot be written ({reason}); free the space or choose another place") from error
+        fix = "free the space" if error.errno in (errno.ENOSPC, errno.EDQUOT) else "choose another place"
+        raise OutputError(f"{final}: cannot be written ({reason}); {fix}") from error
 
 
 def _recover(final: Path, temporary: Path, aside: Path) -> None:
@@ -91,7 +94,21 @@ def _recover(final: Path, temporary: Path, aside: Path) -> None:
         os.rename(aside, final)
 
 
+def require_place(final: Path) -> None:
+    """Raise ``OutputError`` now if ``final`` could not be written later: before the work, not after it."""
+    require_folder(final)
+    _refuse_foreign(final)
+
+
+def require_folder(final: Path) -> None:
+    """Raise ``OutputError`` if a file stands where the folder of ``final`` would have to be."""
+    standing = next(folder for folder in final.absolute().parents if folder.exists())
+    if not standing.is_dir():
+        raise OutputError(f"{final}: {standing} is a file, not a folder; choose another place")
+
+
 def _refuse_foreign(final: Path) -> None:
+    """A folder is replaced only if every file in it is one that we wrote."""
     if not os.path.lexists(final):
         return
     if final.is_symlink() or not final.is_dir() or not (final / MARKER).is_file():
@@ -99,6 +116,22 @@ def _refuse_foreign(final: Path) -> None:
             f"{final}: exists and is not a result folder (no {MARKER} in it); "
             "move it away or choose another output folder"
         )
+    ours = {MARKER, *_listed_outputs(final / MARKER)}
+    present = (path.relative_to(final).as_posix() for path in sorted(final.rglob("*")) if not path.is_dir())
+    foreign = [name for name in present if name not in ours]
+    if foreign:
+        raise OutputError(
+            f"{final}: would be replaced, but holds {len(foreign)} files that are not ours, {foreign[0]} first; "
+            "move them away or choose another output folder"
+        )
+
+
+def _listed_outputs(summary: Path) -> list[str]:
+    """Files that a summary says it was written with; none if it cannot be read."""
+    try:
+        return list(json.loads(summary.read_bytes())["provenance"]["outputs_sha256"])
+    except (ValueError, KeyError, TypeError, RecursionError):
+        return []
 
 
 def _write_tree(root: Path, files: Mapping[str, bytes]) -> None:

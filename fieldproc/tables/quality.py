@@ -7,7 +7,7 @@ from collections.abc import Mapping
 import numpy as np
 
 from fieldproc.conventions import Floats, Integers
-from fieldproc.records import Quality, Table, Verdict
+from fieldproc.records import Quality, Table, verdict_legend
 
 
 def quality_table(
@@ -34,7 +34,6 @@ def quality_table(
         "regularisation": quality.regularisation[:, channel],
         "random_error_db": quality.random_error_db[:, channel],
     }
-    legend = "; ".join(f"{code.value} {code.words}" for code in Verdict)
     return Table(
         name="quality",
         header=tuple(columns),
@@ -43,7 +42,7 @@ def quality_table(
             "content": "how well the expansion in spherical waves is determined, per frequency",
             **facts,
             "channel_index": channel,
-            "verdict_codes": legend,
+            "verdict_codes": verdict_legend(),
             "regular_order_note": "-1 = nothing arriving from the room was fitted",
         },
     )

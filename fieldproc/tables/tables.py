@@ -37,7 +37,7 @@ def tabulate(far_field: FarField, settings: TableSettings, facts: Facts, channel
         Index along the far field's channel axis.
     """
     polars = polars_of(far_field, channel)
-    common = {**_common_facts(far_field, channel, polars.missing), **facts}
+    common = {**_common_facts(far_field, channel, polars.missing, facts), **facts}
     curves = standard_curves(polars.horizontal_pa, polars.vertical_pa, settings.rear_wall)
     directivity, directivity_facts = directivity_columns(far_field, polars, channel)
     frequency = {"frequency_hz": far_field.frequency_hz}
@@ -84,7 +84,9 @@ def _table(name: str, columns: Mapping[str, Floats], facts: Facts) -> Table:
     return Table(name=name, header=tuple(columns), values=np.column_stack(list(columns.values())), facts=facts)
 
 
-def _common_facts(far_field: FarField, channel: int, missing: int) -> dict[str, str | float | int]:
+def _common_facts(
+    far_field: FarField, channel: int, missing: int, facts_of_caller: Facts
+) -> dict[str, str | float | int]:
     far = bool(np.isinf(far_field.distance_m))
     facts: dict[str, str | float | int] = {
         "channel": far_field.channel_names[channel],
@@ -92,7 +94,9 @@ def _common_facts(far_field: FarField, channel: int, missing: int) -> dict[str, 
             "far-field pressure scaled to the reference distance" if far else "pressure at the reference distance"
         ),
         "reference_distance_m": far_field.reference_distance_m if far else far_field.distance_m,
-        "level_reference": "20 uPa",
+        "level_reference": "20 uPa"
+        if facts_of_caller.get("calibrated", 1)
+        else "relative: 20e-6 of the unit of the data",
         "phase": (
             "wrapped to (-180, 180] degrees, propagation over the reference distance removed"
             if far_field.phase_known

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import errno
+import json
 import os
 from collections.abc import Callable
 from pathlib import Path
@@ -12,8 +13,15 @@ import pytest
 from fieldproc.errors import OutputError
 from fieldproc.results import session_folder_name, write_file, write_folder
 
-OLD = {"summary.json": b"{}", "tables/quality.csv": b"old\n"}
-NEW = {"summary.json": b'{"new": 1}', "tables/horizontal.csv": b"new\n", "a/b/c.bin": bytes(range(256))}
+
+def with_summary(files: dict[str, bytes]) -> dict[str, bytes]:
+    """The files and the summary that lists them: what makes a folder ours."""
+    listed = {"provenance": {"outputs_sha256": dict.fromkeys(files, "")}}
+    return {**files, "summary.json": json.dumps(listed).encode()}
+
+
+OLD = with_summary({"tables/quality.csv": b"old\n"})
+NEW = with_summary({"tables/horizontal.csv": b"new\n", "a/b/c.bin": bytes(range(256))})
 
 
 def content(folder: Path) -> dict[str, bytes]:
