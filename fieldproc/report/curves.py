@@ -51,7 +51,8 @@ def curve_family(curves: Table, quality: Table | None = None, *, title: str) -> 
     """
     curves = panels.near_axis(curves)
     bands = panels.verdict_bands(quality)
-    usable = panels.verdict_at(curves.column("frequency_hz"), bands) < Verdict.DO_NOT_USE
+    frequency_hz = curves.column("frequency_hz")
+    usable = (panels.verdict_at(frequency_hz, bands) < Verdict.DO_NOT_USE) & panels.on_axis(frequency_hz)
     level_range = decibel_range(_stacked(curves, LEVEL_COLUMNS), usable, _LEVEL_SPANS_DB)
     index_range = decibel_range(_stacked(curves, INDEX_COLUMNS), usable, _INDEX_SPANS_DB, grow="up")
     level_inches = (level_range[1] - level_range[0]) * _INCHES_PER_DB
@@ -87,7 +88,8 @@ def decibel_range(
 
     ``levels_db`` has shape (row, curve). The top clears the highest value; the bottom reaches the lowest
     one as far as the longest of ``spans_db`` (shortest, longest) allows. A range below the shortest grows
-    ``down`` (levels, which hang from the sensitivity) or ``up`` (indices, which stand on 0 dB).
+    ``down`` (levels, which hang from the sensitivity) or ``up`` (indices, which stand on 0 dB); what grows
+    down keeps so much room above that a narrow family of curves lies in the middle of the upper half.
     """
     finite = levels_db[usable & np.isfinite(levels_db).any(axis=1)]
     finite = finite if finite.size else levels_db
@@ -100,7 +102,10 @@ def decibel_range(
     bottom = _STEP_DB * math.floor((finite.min() - 1.0) / _STEP_DB)
     bottom = max(bottom, top - longest)
     missing = max(shortest - (top - bottom), 0.0)
-    return (bottom - missing, top) if grow == "down" else (bottom, top + missing)
+    if grow == "up":
+        return bottom, top + missing
+    above = max(_STEP_DB * math.floor((shortest / 2 - (top - bottom)) / 2 / _STEP_DB), 0.0)
+    return bottom - (missing - above), top + above
 
 
 def _stacked(table: Table, columns: tuple[str, ...]) -> Floats:
@@ -119,10 +124,12 @@ def _fill_panel(
     axes.yaxis.set_major_locator(MultipleLocator(_STEP_DB))
     axes.grid(True, which="both")
     for band in bands:
-        axes.axvspan(band.low_hz, band.high_hz, zorder=0.5, **panels.verdict_patch(band.verdict))
+        if band.verdict != Verdict.GOOD:
+            axes.axvspan(band.low_hz, band.high_hz, zorder=0.5, **panels.verdict_patch(band.verdict))
     frequency_hz = table.column("frequency_hz")
     for name in columns:
         _draw_curve(axes, frequency_hz, table.column(name), style.PENS[name], bands)
+    _note_what_is_cut(axes, frequency_hz, _stacked(table, columns))
     _label_curves(axes, frequency_hz, {name: table.column(name) for name in columns})
 
 
@@ -131,7 +138,11 @@ def _draw_curve(axes: Axes, frequency_hz: Floats, level_db: Floats, pen: style.P
     level_db = np.where(np.isfinite(level_db), level_db, np.nan)
     verdict = panels.verdict_at(frequency_hz, bands)
     if len(frequency_hz) < _SPARSE_ROWS:
-        axes.plot(frequency_hz, level_db, linestyle="none", marker="o", markersize=3.2, color=pen.color)
+        low_db, high_db = axes.get_ylim()
+        shown = panels.on_axis(frequency_hz) & (level_db >= low_db) & (level_db <= high_db)
+        dots: dict[str, Any] = {"linestyle": "none", "marker": "o", "markersize": 3.2, "color": pen.color}
+        # Not clipped: a dot on the frame stays whole.
+        axes.plot(frequency_hz[shown], level_db[shown], clip_on=False, zorder=2.6, **dots)
     between = np.maximum(verdict[:-1], verdict[1:])
     for start, stop in panels.runs(between):
         axes.plot(
@@ -143,9 +154,36 @@ def _draw_curve(axes: Axes, frequency_hz: Floats, level_db: Floats, pen: style.P
         )
 
 
+def _note_what_is_cut(axes: Axes, frequency_hz: Floats, levels_db: Floats) -> None:
+    """Words at the frame where curves leave the panel; a curve must not end there unnoticed."""
+    low_db, high_db = axes.get_ylim()
+    finite = np.isfinite(levels_db) & panels.on_axis(frequency_hz)[:, np.newaxis]
+    sides = (("below", levels_db < low_db, 0.015, "bottom"), ("above", levels_db > high_db, 0.985, "top"))
+    for side, beyond, height, edge in sides:
+        cut = np.any(finite & beyond, axis=1)
+        if not cut.any():
+            continue
+        # Beside the longest stretch cut off, where there is more room, and within the panel.
+        start, stop = max((run for run in panels.runs(cut) if cut[run[0]]), key=lambda run: run[1] - run[0])
+        left, right = (panels.across(frequency_hz[row]) for row in (start, stop - 1))
+        place, aligned = (max(left - 0.02, 0.2), "right") if left > 1 - right else (min(right + 0.02, 0.8), "left")
+        axes.text(
+            place,
+            height,
+            f"curves continue {side}",
+            transform=axes.transAxes,
+            fontsize=style.SMALL_SIZE_PT,
+            color=style.FAINT,
+            ha=aligned,
+            va=edge,
+            zorder=1.5,
+            bbox={"facecolor": "white", "edgecolor": "none", "pad": 1.5},
+        )
+
+
 def _label_curves(axes: Axes, frequency_hz: Floats, columns: dict[str, Floats]) -> None:
     """Words beside the right ends of the curves; a legend in the margin where the curves end early."""
-    inside = frequency_hz <= panels.HIGHEST_HZ
+    inside = panels.on_axis(frequency_hz)
     drawn = {name: np.flatnonzero(np.isfinite(level) & inside) for name, level in columns.items()}
     if not any(rows.size for rows in drawn.values()):
         axes.text(0.5, 0.5, "no value is defined", transform=axes.transAxes, ha="center", color=style.FAINT)
@@ -156,21 +194,21 @@ def _label_curves(axes: Axes, frequency_hz: Floats, columns: dict[str, Floats]) 
     if not all(rows.size and frequency_hz[rows[-1]] > nearby_hz for rows in drawn.values()):
         _legend(axes, [style.PENS[name] for name, rows in drawn.items() if rows.size])
         return
-    ends_db = np.clip([level[drawn[name][-1]] for name, level in columns.items()], low_db, high_db)
-    places_db = spread(ends_db, _LABEL_PITCH_INCHES / _INCHES_PER_DB, (low_db, high_db))
+    ends_db = np.array([level[drawn[name][-1]] for name, level in columns.items()])
+    places_db = spread(np.clip(ends_db, low_db, high_db), _LABEL_PITCH_INCHES / _INCHES_PER_DB, (low_db, high_db))
     for name, end_db, place_db in zip(columns, ends_db, places_db, strict=True):
         _lead_and_words(axes, style.PENS[name], frequency_hz[drawn[name][-1]], (end_db, place_db))
 
 
 def _lead_and_words(axes: Axes, pen: style.Pen, end_hz: float, levels_db: tuple[float, float]) -> None:
-    """A lead line in the curve's own colour and dashes, from its end to its words in the margin."""
+    """A lead line in the curve's own colour and dashes, from its end (if within the panel) to its words."""
     low_db, high_db = axes.get_ylim()
     end, place = ((level - low_db) / (high_db - low_db) for level in levels_db)
-    start = math.log(end_hz / panels.LOWEST_HZ) / math.log(panels.HIGHEST_HZ / panels.LOWEST_HZ)
     bend, stop = (1 + inches / panels.PANEL_WIDTH_INCHES for inches in (0.16, 0.52))
     thin, heavy = 0.6, style.LINE_WIDTHS_PT[Verdict.GOOD]
     shared: dict[str, Any] = {"transform": axes.transAxes, "color": pen.color, "clip_on": False}
-    axes.add_line(Line2D([start, bend], [end, place], linewidth=thin, **shared))
+    if 0.0 <= end <= 1.0:
+        axes.add_line(Line2D([panels.across(end_hz), bend], [end, place], linewidth=thin, **shared))
     axes.add_line(Line2D([bend, stop], [place, place], linewidth=heavy, linestyle=pen.linestyle, **shared))
     words_at = stop + 0.06 / panels.PANEL_WIDTH_INCHES
     axes.text(words_at, place, pen.words, transform=axes.transAxes, va="center_baseline")

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
+from matplotlib.artist import Artist
 from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
@@ -24,6 +25,13 @@ DECADE_INCHES = 2.3
 PANEL_WIDTH_INCHES = DECADE_INCHES * math.log10(HIGHEST_HZ / LOWEST_HZ)
 LEFT_INCHES, TOP_INCHES, BOTTOM_INCHES = 1.0, 0.85, 0.95
 
+# What a map leaves uncovered; dots, since grey and strokes say that something is wrong with a value.
+NO_DATA_FACE: dict[str, Any] = {
+    "facecolor": "white",
+    "edgecolor": style.HATCH_INK,
+    "hatch": style.NO_DATA_HATCH,
+    "linewidth": 0.0,
+}
 _TICKS_HZ = {
     20: "20", 50: "50", 100: "100", 200: "200", 500: "500",
     1000: "1k", 2000: "2k", 5000: "5k", 10_000: "10k", 20_000: "20k",
@@ -63,6 +71,17 @@ def near_axis(table: Table) -> Table:
     frequency_hz = table.column("frequency_hz")
     near = (frequency_hz >= LOWEST_HZ / 2) & (frequency_hz <= HIGHEST_HZ * 2)
     return replace(table, values=table.values[near])
+
+
+def on_axis(frequency_hz: Floats) -> Booleans:
+    """Which frequencies lie within the frequency axis, shape (frequency,)."""
+    inside: Booleans = (frequency_hz >= LOWEST_HZ) & (frequency_hz <= HIGHEST_HZ)
+    return inside
+
+
+def across(frequency_hz: float) -> float:
+    """Place of a frequency along the axis: 0 at its left end, 1 at its right end."""
+    return math.log(frequency_hz / LOWEST_HZ) / math.log(HIGHEST_HZ / LOWEST_HZ)
 
 
 def write_heading(figure: Figure, title: str, subtitle: str) -> None:
@@ -106,48 +125,47 @@ def cell_edges(frequency_hz: Floats) -> Floats:
 
 
 def verdict_bands(quality: Table | None) -> list[Band]:
-    """Bands that are not good, rising in frequency; none without a quality table."""
+    """Bands of one verdict each, good ones too, rising in frequency; none without a quality table."""
     if quality is None:
         return []
     quality = near_axis(quality)
     codes = quality.column("verdict_code").astype(int)
     edges = cell_edges(quality.column("frequency_hz"))
-    return [
-        Band(edges[start], edges[stop], Verdict(codes[start]))
-        for start, stop in runs(codes)
-        if codes[start] != Verdict.GOOD
-    ]
+    return [Band(edges[start], edges[stop], Verdict(codes[start])) for start, stop in runs(codes)]
 
 
 def verdict_at(frequency_hz: Floats, bands: list[Band]) -> Integers:
     """Verdict of each frequency, shape (frequency,)."""
     verdict = np.zeros(len(frequency_hz), dtype=np.int64)
     for band in bands:
-        verdict[(band.low_hz <= frequency_hz) & (frequency_hz <= band.high_hz)] = band.verdict
+        inside = (band.low_hz <= frequency_hz) & (frequency_hz <= band.high_hz)
+        verdict[inside] = np.maximum(verdict[inside], band.verdict)
     return verdict
 
 
 def verdict_patch(verdict: Verdict) -> dict[str, Any]:
     """Face and hatch of a band, in panels and in the key."""
+    if verdict == Verdict.GOOD:
+        return {"facecolor": "white", "edgecolor": "none", "linewidth": 0.0}
     if verdict == Verdict.DO_NOT_USE:
         return {"facecolor": "white", "edgecolor": style.HATCH_INK, "hatch": style.HATCH, "linewidth": 0.0}
     return {"facecolor": style.CAUTION_FILL, "edgecolor": "none", "linewidth": 0.0}
 
 
-def write_key(figure: Figure, patches: list[Patch], remark: str) -> None:
-    """Key of the regions at the lower left, a remark at the lower right."""
+def write_key(figure: Figure, entries: Sequence[Artist], remark: str = "") -> None:
+    """Key of regions and lines at the lower left, a remark at the lower right."""
     width, height = figure.get_size_inches()
-    if patches:
-        figure.legend(
-            handles=patches,
-            loc="center left",
-            bbox_to_anchor=(LEFT_INCHES / width, 0.2 / height),
-            ncols=len(patches),
-            borderpad=0,
-            borderaxespad=0,
-            handlelength=2.6,
-            handleheight=1.1,
-        )
+    figure.legend(
+        handles=entries,
+        loc="center left",
+        bbox_to_anchor=(LEFT_INCHES / width, 0.2 / height),
+        ncols=len(entries),
+        borderpad=0,
+        borderaxespad=0,
+        handlelength=2.4,
+        columnspacing=1.7,
+        handleheight=1.1,
+    )
     figure.text(
         (LEFT_INCHES + PANEL_WIDTH_INCHES) / width,
         0.2 / height,
@@ -160,13 +178,18 @@ def write_key(figure: Figure, patches: list[Patch], remark: str) -> None:
 
 
 def key_patches(bands: list[Band]) -> list[Patch]:
-    """One key entry for each verdict that occurs within the frequency axis."""
+    """What no mark means, then an entry for each mark that occurs within the frequency axis."""
+    if not bands:
+        return [key_patch("not judged", verdict_patch(Verdict.GOOD))]
     seen = {band.verdict for band in bands if band.high_hz > LOWEST_HZ and band.low_hz < HIGHEST_HZ}
-    entries = []
-    for verdict in sorted(seen):
-        face = {**verdict_patch(verdict), "edgecolor": style.HATCH_INK, "linewidth": 0.6}
-        entries.append(Patch(label=style.VERDICT_WORDS[verdict], **face))
-    return entries
+    return [
+        key_patch(style.VERDICT_WORDS[verdict], verdict_patch(verdict)) for verdict in sorted({Verdict.GOOD, *seen})
+    ]
+
+
+def key_patch(words: str, face: Mapping[str, Any]) -> Patch:
+    """A key entry with the face of a region and a thin outline."""
+    return Patch(label=words, **{**face, "edgecolor": style.HATCH_INK, "linewidth": 0.6})
 
 
 def level_words(facts: Mapping[str, str | float | int]) -> str:

@@ -24,6 +24,7 @@ GRID = "#d2d7dc"
 CAUTION_FILL = "#e3e5e8"
 HATCH_INK = "#9aa1a8"
 HATCH = "////"
+NO_DATA_HATCH = "..."
 # Perceptually uniform, rising lightness, made for colour-blind readers; its ends match the line colours.
 LEVEL_MAP = "cividis"
 
@@ -62,7 +63,7 @@ PENS = {
 
 # A curve is drawn at full weight only where it may be believed.
 LINE_WIDTHS_PT = {Verdict.GOOD: 1.9, Verdict.CAUTION: 1.1, Verdict.DO_NOT_USE: 0.5}
-VERDICT_WORDS = {Verdict.CAUTION: "caution", Verdict.DO_NOT_USE: "do not use"}
+VERDICT_WORDS = {Verdict.GOOD: "unmarked: good", Verdict.CAUTION: "caution", Verdict.DO_NOT_USE: "do not use"}
 
 _SETTINGS: dict[Any, Any] = {
     "font.family": SANS,

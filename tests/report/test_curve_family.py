@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
@@ -12,10 +13,14 @@ from hypothesis import strategies as st
 from matplotlib.axes import Axes
 from matplotlib.colors import to_hex
 from matplotlib.figure import Figure
+from matplotlib.lines import Line2D
 
+from fieldproc.conventions import Floats
 from fieldproc.records import Table, Verdict
 from fieldproc.report import curve_family, panels, style
-from fieldproc.report.curves import LEVEL_COLUMNS, spread
+from fieldproc.report.curves import LEVEL_COLUMNS, decibel_range, spread
+
+MakeTables = Callable[[Floats], dict[str, Table]]
 
 
 def changed(table: Table, lowest_hz: float, highest_hz: float, level: float) -> Table:
@@ -29,6 +34,15 @@ def changed(table: Table, lowest_hz: float, highest_hz: float, level: float) -> 
 def both_panels(figure: Figure) -> list[Axes]:
     """The index panel, then the level panel."""
     return sorted(figure.axes, key=lambda axes: axes.get_position().y0)
+
+
+def key_words(figure: Figure) -> list[str]:
+    return [text.get_text() for legend in figure.legends for text in legend.get_texts()]
+
+
+def lead_lines(axes: Axes) -> list[Line2D]:
+    """The thin lines from the ends of curves to the margin; the sample of each pen lies all in the margin."""
+    return [line for line in axes.lines if line.get_transform() == axes.transAxes and line.get_xdata()[0] <= 1.0]
 
 
 def test_one_decade_is_as_long_as_25_db(tables: dict[str, Table]) -> None:
@@ -75,6 +89,53 @@ def test_a_notch_stretches_the_range_only_so_far(tables: dict[str, Table]) -> No
     assert high_db - low_db == 80.0
 
 
+@pytest.mark.parametrize(
+    ("lowest_db", "expected"),
+    [(84.0, (45.0, 95.0)), (77.0, (45.0, 95.0)), (70.0, (40.0, 90.0)), (38.0, (35.0, 90.0))],
+)
+def test_a_narrow_family_lies_in_the_middle_of_the_upper_half(
+    lowest_db: float, expected: tuple[float, float]
+) -> None:
+    # From 77 to 85 dB: a free step of 5 dB above 75 to 90 dB puts them around 3/4 of 45 to 95 dB.
+    assert decibel_range(np.array([[85.0, lowest_db]]), np.array([True]), (50.0, 80.0)) == expected
+
+
+@pytest.mark.parametrize(("drop_db", "cut"), [(0.0, False), (60.0, False), (200.0, True)])
+def test_curves_are_cut_only_below_80_db_and_not_unnoticed(
+    tables: dict[str, Table], drop_db: float, cut: bool
+) -> None:
+    table = tables["cta2034a"]
+    values = table.values.copy()
+    values[-40:, 1:6] -= np.linspace(0.0, drop_db, 40)[:, np.newaxis]
+    level = both_panels(curve_family(replace(table, values=values), title=""))[1]
+    low_db = level.get_ylim()[0]
+    assert (values[:, 1:6].min() < low_db) == cut
+    notes = [text for text in level.texts if text.get_text() == "curves continue below"]
+    assert len(notes) == cut
+    # Curves that leave the panel have no end for a line to start at.
+    assert len(lead_lines(level)) == (0 if cut else 5)
+    if cut:
+        first_cut_hz = values[(values[:, 1:6] < low_db).any(axis=1), 0].min()
+        left, right = (
+            level.transData.inverted().transform(edge)[0] for edge in notes[0].get_window_extent().get_points()
+        )
+        assert 20.0 < left < right < first_cut_hz
+
+
+def test_dots_are_whole_and_inside(make_tables: MakeTables) -> None:
+    table = make_tables(np.geomspace(10.0, 40_000.0, 13))["cta2034a"]
+    at_edge = replace(table, values=np.vstack([table.values[:1] * [2.0, *7 * [1.0]], table.values[2:]]))
+    for axes in both_panels(curve_family(at_edge, title="")):
+        dots = [line for line in axes.lines if line.get_marker() == "o"]
+        assert dots
+        for line in dots:
+            x, y = line.get_data()
+            assert not line.get_clip_on()
+            assert x.min() == 20.0
+            assert x.max() <= 20_000.0
+            assert axes.get_ylim()[0] <= y.min() <= y.max() <= axes.get_ylim()[1]
+
+
 def test_verdict_bands_are_drawn_where_the_quality_table_has_them(tables: dict[str, Table]) -> None:
     figure = curve_family(tables["cta2034a"], tables["quality"], title="")
     for axes in both_panels(figure):
@@ -92,8 +153,13 @@ def test_verdict_bands_are_drawn_where_the_quality_table_has_them(tables: dict[s
         ]
         assert [kind for kind, *_ in edges] == [kind for kind, *_ in expected]
         np.testing.assert_allclose([limits for _, *limits in edges], [limits for _, *limits in expected], rtol=0.03)
-    words = {text.get_text() for legend in figure.legends for text in legend.get_texts()}
-    assert words == {"caution", "do not use"}
+    assert key_words(figure) == ["unmarked: good", "caution", "do not use"]
+
+
+def test_all_good_differs_from_not_judged(tables: dict[str, Table]) -> None:
+    good = replace(tables["quality"], values=tables["quality"].values * [1.0, 0.0])
+    assert key_words(curve_family(tables["cta2034a"], good, title="")) == ["unmarked: good"]
+    assert key_words(curve_family(tables["cta2034a"], title="")) == ["not judged"]
 
 
 def test_curves_are_full_weight_only_where_they_may_be_believed(tables: dict[str, Table]) -> None:
