@@ -69,8 +69,9 @@ class OrderSettings(ClosedModel):
 
     outgoing: OrderSetting = "auto"
     regular: OrderSetting = "auto"
-    # Truncation error aimed at by "auto", relative to the sound of one set at the surfaces, in dB.
-    truncation_db: Annotated[float, Field(ge=-120, le=-20)] = -60.0
+    # Truncation error that the rule aims at, relative to the sound of one set at the surfaces, in dB.
+    # "auto": what predicts left-out points best, a smooth path over frequency between -80 and -20.
+    truncation_db: Literal["auto"] | Annotated[float, Field(ge=-120, le=-20)] = "auto"
     # Unknowns per point that "auto" may use. 0.75 worked and 0.99 failed in our experiments.
     unknowns_per_point: Annotated[float, Field(gt=0, le=1)] = 0.75
 

@@ -82,6 +82,27 @@ def solve_blocks(blocks: Sequence[Block], unknowns: int, prior: Floats | None) -
     return _regularised(factored, prior, condition, coefficients, variance)
 
 
+def explained_energy(blocks: Sequence[Block], level: Integers, levels: int) -> tuple[Floats, Floats]:
+    """What each level of unknowns explains on top of all higher levels, and how independent it is of them.
+
+    ``level`` (unknown,) from 0 to ``levels`` - 1; the highest come first. One factorisation serves every nested
+    selection of unknowns: columns stand in the order of the selections, unpivoted. Returns the square sum of
+    the data explained, (level, channel), and the smallest distance of a unit column from the span of those
+    before it, (level,): the condition of a selection is at least one over the smallest of its levels.
+    """
+    energy, independence = np.zeros((levels, blocks[0].data.shape[2])), np.ones(levels)
+    for block in blocks:
+        order = np.argsort(-level[block.columns[0]], kind="stable")
+        own = level[block.columns[0][order]]
+        q, r = qr(block.matrix[:, order], mode="economic", check_finite=False)
+        projected = np.sum(np.abs(q.conj().T @ block.data) ** 2, axis=0)
+        np.add.at(energy, own[: len(projected)], projected)
+        distance = np.zeros(len(order))
+        distance[: len(projected)] = np.abs(np.diagonal(r))
+        np.minimum.at(independence, own, distance)
+    return energy, independence
+
+
 def _factor(block: Block) -> _Factored:
     matrix, data = block.matrix, block.data
     short = matrix.shape[1] - matrix.shape[0]

@@ -64,9 +64,8 @@ def fit_waves(
     points, outgoing columns first, the fit is Tikhonov-regularised towards it, the weight chosen by
     marginal likelihood per channel; without, it is plain least squares.
     """
-    matrix, scaling = _design(harmonics, argument, orders)
-    data = np.ascontiguousarray(pressure.T)[None]
-    block = Block(matrix, data, np.arange(matrix.shape[1])[None])
+    block, scaling = dense_block(harmonics, argument, orders, pressure)
+    matrix, data = block.matrix, block.data
     solution = solve_blocks([block], matrix.shape[1], prior)
     split = coefficient_count(orders[0])
     direct, room = (
@@ -75,6 +74,14 @@ def fit_waves(
     leverage = np.abs(solution.bases[0]) ** 2 @ solution.filters[0]
     residual = (data - solution.fitted[0])[0]
     return wave_fit(solution, scaling, split, (residual.T, leverage.T), room / direct)
+
+
+def dense_block(
+    harmonics: Complexes, argument: Floats, orders: tuple[int, int], pressure: Complexes
+) -> tuple[Block, Scaling]:
+    """The whole problem as one block; arguments as for ``fit_waves``."""
+    matrix, scaling = _design(harmonics, argument, orders)
+    return Block(matrix, np.ascontiguousarray(pressure.T)[None], np.arange(matrix.shape[1])[None]), scaling
 
 
 def wave_fit(

@@ -6,9 +6,19 @@ import numpy as np
 
 from fieldproc.conventions import Floats, wavenumber
 from fieldproc.errors import NumericalError
+from fieldproc.expand.choice import TARGETS_DB, choose_targets
 from fieldproc.expand.loop import Progress, solve_all
-from fieldproc.expand.order import OrderPlan, Reach, automatic_orders, order_at, truncation_db, unknowns
+from fieldproc.expand.order import (
+    OrderPlan,
+    Reach,
+    automatic_orders,
+    highest_order,
+    order_at,
+    truncation_db,
+    unknowns,
+)
 from fieldproc.expand.shell import shell_thickness, thinnest_shell
+from fieldproc.expand.solver import Solver
 from fieldproc.records import Expansion, Spectra
 from fieldproc.settings import ExpansionSettings, OrderSettings, SeparationSettings, Settings
 
@@ -40,8 +50,9 @@ def expand(spectra: Spectra, settings: Settings, progress: Progress = _silent) -
     separate = _separate(spectra, offsets_m, settings.separation)
     sound_speed_m_per_s = float(spectra.sound_speed_m_per_s.mean())
     k = wavenumber(spectra.frequency_hz, sound_speed_m_per_s)
-    plan = _plan(k, reach, separate, len(offsets_m), settings.orders, spectra.frequency_hz)
-    solved = solve_all(spectra, offsets_m, plan, settings.expansion.regularisation, progress)
+    solver = Solver(spectra, offsets_m, _top_order(k, reach, separate, len(offsets_m), settings.orders))
+    plan = _plan(solver, k, reach, separate, settings.orders)
+    solved = solve_all(solver, plan, settings.expansion.regularisation, progress)
     return Expansion(
         frequency_hz=spectra.frequency_hz,
         outgoing=solved.outgoing,
@@ -114,12 +125,17 @@ def _separate(spectra: Spectra, offsets_m: Floats, settings: SeparationSettings)
     return thickness >= thinnest
 
 
-def _plan(
-    k: Floats, reach: Reach, separate: bool, points: int, settings: OrderSettings, frequency_hz: Floats
-) -> OrderPlan:
+def _plan(solver: Solver, k: Floats, reach: Reach, separate: bool, settings: OrderSettings) -> OrderPlan:
     """Automatic orders, overridden where the settings give a number or a table."""
+    frequency_hz, points = solver.spectra.frequency_hz, len(solver.spectra.positions_m)
+    fixed = settings.outgoing != "auto" and (settings.regular != "auto" or not separate)
     budget = int(settings.unknowns_per_point * points)
-    automatic = automatic_orders(k, reach, separate, budget, settings.truncation_db)
+    target_db: Floats | float = TARGETS_DB[-1]
+    if settings.truncation_db != "auto":
+        target_db = settings.truncation_db
+    elif not fixed:
+        target_db = choose_targets(solver, k, reach, separate, budget)
+    automatic = automatic_orders(k, reach, separate, budget, target_db)
     outgoing, regular = automatic.outgoing, automatic.regular
     if settings.outgoing != "auto":
         outgoing = order_at(settings.outgoing, frequency_hz)
@@ -138,7 +154,15 @@ def _plan(
             "lower orders.outgoing or orders.regular, or scan more points",
         )
     carried = regular >= 0 if separate else np.ones(len(k), dtype=np.bool_)
-    return OrderPlan(outgoing, regular, carried, truncation_db(k, reach, outgoing, regular))
+    return OrderPlan(outgoing, regular, carried, truncation_db(k, reach, outgoing))
+
+
+def _top_order(k: Floats, reach: Reach, separate: bool, points: int, settings: OrderSettings) -> int:
+    """The highest order any frequency can get."""
+    finest = TARGETS_DB[0] if settings.truncation_db == "auto" else settings.truncation_db
+    plan = automatic_orders(k, reach, separate, int(settings.unknowns_per_point * points), finest)
+    stated = [highest_order(setting) for setting in (settings.outgoing, settings.regular)]
+    return int(max(plan.outgoing.max(), plan.regular.max(), *stated))
 
 
 def _notices(spectra: Spectra, reach: Reach, offsets_m: Floats, separate: bool, plan: OrderPlan) -> tuple[str, ...]:

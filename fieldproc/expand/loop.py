@@ -2,27 +2,22 @@
 
 from __future__ import annotations
 
-import os
-from collections.abc import Callable, Iterator
-from concurrent.futures import ThreadPoolExecutor
+from collections.abc import Callable
 from functools import partial
-from typing import TypeVar
 
 import numpy as np
-from threadpoolctl import threadpool_limits
 
-from fieldproc.conventions import Booleans, Complexes, Floats, Integers, amplitude_db, wavenumber
+from fieldproc.conventions import Booleans, Complexes, Floats, Integers, amplitude_db
 from fieldproc.errors import NumericalError
-from fieldproc.expand.dense import WaveFit, fit_waves
+from fieldproc.expand.dense import WaveFit
 from fieldproc.expand.order import OrderPlan, degree_priors
 from fieldproc.expand.quality import judge
-from fieldproc.expand.rings import fit_rings, recognise_rings
-from fieldproc.records import Quality, Spectra
-from fieldproc.waves.harmonics import spherical_harmonics
+from fieldproc.expand.side_by_side import side_by_side
+from fieldproc.expand.solver import Solver
+from fieldproc.records import Quality
 from fieldproc.waves.indexing import coefficient_count
 
 Progress = Callable[[int, int], None]
-Result = TypeVar("Result")
 
 # A fit worse conditioned than this is regularised in "auto": its coefficients would be mostly noise.
 REGULARISE_ABOVE = 1000.0
@@ -100,61 +95,28 @@ class Solved:
         )
 
 
-def solve_all(spectra: Spectra, offsets_m: Floats, plan: OrderPlan, mode: str, progress: Progress) -> Solved:
-    """Solve every usable frequency.
+def solve_all(solver: Solver, plan: OrderPlan, mode: str, progress: Progress) -> Solved:
+    """Solve every usable frequency, side by side.
 
     ``mode`` is the regularisation setting. ``NumericalError`` when no frequency can be solved.
-
-    Frequencies run side by side, one core each, matrix library held to one thread: faster than one frequency
-    on all cores, and the results do not depend on the number of cores.
     """
-    fit_at = _solver(spectra, offsets_m, int(max(plan.outgoing.max(), plan.regular.max())))
-    frequencies, channels, points = spectra.pressure_pa.shape
+    pressure_pa = solver.spectra.pressure_pa
+    frequencies, channels, points = pressure_pa.shape
     solved = Solved((frequencies, channels, points), plan)
 
-    def solve(row: int) -> tuple[WaveFit, float] | None:
-        pressure = spectra.pressure_pa[row]
-        # silence at a frequency has no direction to find
-        if not (spectra.usable[row] and np.all(np.abs(pressure).max(axis=1) > 0)):
-            return None
-        k = wavenumber(spectra.frequency_hz[row], spectra.sound_speed_m_per_s)
+    def solve(row: int) -> WaveFit | None:
         orders = (int(plan.outgoing[row]), int(plan.regular[row]))
-        return _fit(partial(fit_at, k, orders, pressure), degree_priors(orders), mode), float(k.mean())
+        return _fit(partial(solver.fit, row, orders), degree_priors(orders), mode) if solver.has_sound(row) else None
 
-    for row, result in enumerate(_side_by_side(solve, frequencies)):
-        if result is not None:
-            solved.take(row, result[0], spectra.pressure_pa[row], result[1])
+    for row, fit in enumerate(side_by_side(solve, frequencies)):
+        if fit is not None:
+            solved.take(row, fit, pressure_pa[row], float(solver.wavenumber(row).mean()))
         progress(row + 1, frequencies)
     if solved.count == 0:
         raise NumericalError(
             "expand", "number of usable frequencies", "0", "at least 1", "check the frequency grid and the data"
         )
     return solved
-
-
-def _solver(spectra: Spectra, offsets_m: Floats, top_order: int) -> Callable[..., WaveFit]:
-    """The solver these points allow, as a function of wavenumber per point, orders, pressure and prior.
-
-    Rings need one sound speed for all points; everything else is solved densely.
-    """
-    if np.ptp(spectra.sound_speed_m_per_s) == 0:
-        grid = recognise_rings(offsets_m, top_order)
-        if grid is not None:
-            return lambda k, *rest: fit_rings(grid, float(k[0]), *rest)
-    radius_m = np.linalg.norm(offsets_m, axis=1)
-    harmonics = spherical_harmonics(top_order, offsets_m)
-    return lambda k, *rest: fit_waves(harmonics, k * radius_m, *rest)
-
-
-def _side_by_side(work: Callable[[int], Result], count: int) -> Iterator[Result]:
-    """Results of ``work(0)`` to ``work(count - 1)`` in order, computed on all cores this process may use."""
-    pool = ThreadPoolExecutor(max_workers=len(os.sched_getaffinity(0)))
-    try:
-        with threadpool_limits(limits=1, user_api="blas"):
-            yield from pool.map(work, range(count))
-    finally:
-        # after an interruption, what has not begun must not begin
-        pool.shutdown(cancel_futures=True)
 
 
 def _fit(solve: Callable[..., WaveFit], prior: Floats, mode: str) -> WaveFit:

@@ -53,9 +53,8 @@ class Reach:
 class OrderPlan:
     """Top degrees per frequency (regular -1 = no such set) and what they leave out.
 
-    ``carried`` is False where the points cannot carry the sets the rule asks for; ``truncation_db`` is
-    the far-field error of the outgoing set or, if larger, the error of the regular set at the outermost
-    point, for the worst monopole of the rule.
+    ``carried`` is False where the points cannot carry the sets the rule asks for; ``truncation_db`` is the
+    far field that the outgoing orders leave out of a monopole at the edge of the source.
     """
 
     outgoing: Integers
@@ -90,8 +89,12 @@ def _tail(energy_per_harmonic: Floats) -> Floats:
     return np.asarray(np.sqrt(beyond / from_here[:, :1]))
 
 
-def automatic_orders(wavenumber: Floats, reach: Reach, separate: bool, budget: int, target_db: float) -> OrderPlan:
+def automatic_orders(
+    wavenumber: Floats, reach: Reach, separate: bool, budget: int, target_db: Floats | float
+) -> OrderPlan:
     """The smallest orders whose truncation at the surfaces meets ``target_db`` within ``budget`` unknowns.
+
+    ``target_db`` is one number or one per frequency.
 
     Where they exceed the budget, the finest coarser target that fits is taken (1 dB steps down to
     COARSEST_DB). Where none fits, ``carried`` is False, the regular set is left out and the outgoing set
@@ -105,23 +108,22 @@ def automatic_orders(wavenumber: Floats, reach: Reach, separate: bool, budget: i
     outgoing = np.full(len(wavenumber), max(int(np.sqrt(budget / 2)) - 1, 0))
     regular = np.full(len(wavenumber), -1)
     carried = np.zeros(len(wavenumber), dtype=np.bool_)
-    for limit_db in np.arange(min(target_db, COARSEST_DB), COARSEST_DB + 0.5, 1.0):
-        limit = 10.0 ** (limit_db / 20.0)
+    start_db = np.minimum(np.broadcast_to(target_db, wavenumber.shape), COARSEST_DB)
+    for step_db in range(int(np.ceil(COARSEST_DB - start_db.min())) + 1):
+        limit = 10.0 ** (np.minimum(start_db + step_db, COARSEST_DB) / 20.0)[:, None]
         wanted = np.argmax(outgoing_error <= limit, axis=1)
         wanted_regular = np.argmax(regular_error <= limit, axis=1) if separate else regular
         now = (unknowns(wanted, wanted_regular) <= budget) & ~carried
         outgoing[now], regular[now] = wanted[now], wanted_regular[now]
         carried |= now
-    return OrderPlan(outgoing, regular, carried, truncation_db(wavenumber, reach, outgoing, regular))
+    return OrderPlan(outgoing, regular, carried, truncation_db(wavenumber, reach, outgoing))
 
 
-def truncation_db(wavenumber: Floats, reach: Reach, outgoing: Integers, regular: Integers) -> Floats:
-    """Truncation error in dB of given orders; see ``OrderPlan``."""
-    rows = np.arange(len(wavenumber))
-    error = far_field_truncation(wavenumber, reach.source_radius_m)[rows, outgoing]
-    room = monopole_truncation(wavenumber, reach.outer_radius_m, reach.room_distance_m)[rows, regular]
+def truncation_db(wavenumber: Floats, reach: Reach, outgoing: Integers) -> Floats:
+    """Far field that given outgoing orders leave out of a monopole at the edge of the source, in dB."""
+    error = far_field_truncation(wavenumber, reach.source_radius_m)[np.arange(len(wavenumber)), outgoing]
     # -300 dB is below rounding: nothing is left out
-    return np.asarray(20.0 * np.log10(np.maximum(np.where(regular >= 0, np.maximum(error, room), error), 1e-15)))
+    return np.asarray(20.0 * np.log10(np.maximum(error, 1e-15)))
 
 
 def order_at(setting: OrderSetting, frequency_hz: Floats) -> Integers:
@@ -132,6 +134,13 @@ def order_at(setting: OrderSetting, frequency_hz: Floats) -> Integers:
     starts = np.array([start for start, _ in setting])
     orders = np.array([order for _, order in setting])
     return orders[np.maximum(np.searchsorted(starts, frequency_hz, side="right") - 1, 0)]
+
+
+def highest_order(setting: OrderSetting) -> int:
+    """The highest order a setting names; 0 for "auto"."""
+    if isinstance(setting, int):
+        return setting
+    return 0 if isinstance(setting, str) else max(order for _, order in setting)
 
 
 def degree_priors(orders: tuple[int, int]) -> Floats:

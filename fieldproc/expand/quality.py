@@ -12,7 +12,8 @@ random_error_db     that gain times the noise that the residual shows (its squar
                     effective unknowns), re the rms far field: the random part of the far field's error.
                     Says nothing of systematic errors.
 room_to_direct_db   rms of the regular part re rms of the outgoing part at the points.
-truncation_db       what the chosen orders leave out of the worst monopole the rule must represent.
+truncation_db       far field that the outgoing orders leave out of a monopole at the edge of the source. What
+                    the orders of either set miss at the points, the left-out error shows.
 
 The verdict is the worst that any measure comes to (table LIMITS). "Do not use" also where the points
 cannot carry the orders, or the record holds nothing. At best "caution" where no regular waves were
@@ -34,7 +35,7 @@ from fieldproc.records import Verdict
 LIMITS = {
     "leave_one_out_db": (-25.0, -15.0),
     "random_error_db": (-30.0, -15.0),
-    "truncation_db": (-35.0, -15.0),
+    "truncation_db": (-25.0, -15.0),
     # ill-conditioned fits lean on a prior; how far that reaches the far field, the random error says
     "condition": (1000.0, np.inf),
 }

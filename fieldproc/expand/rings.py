@@ -137,10 +137,8 @@ def fit_rings(
 ) -> WaveFit:
     """The fit of ``fit_waves`` on rings; ``pressure`` (channel, point), one wavenumber for all points."""
     design = _Design(grid, wavenumber, orders)
-    spectra = [
-        np.fft.fft(np.moveaxis(pressure[:, group.points], 0, 2), axis=1, norm="ortho") for group in grid.groups
-    ]
-    parts = [part for orders_together in grid.classes(max(orders)) for part in design.parts(orders_together)]
+    spectra = _ring_spectra(grid, pressure)
+    parts = design.all_parts()
     blocks = [part.block(spectra) for part in parts]
     solution = solve_blocks(blocks, design.unknowns, prior)
     energy = np.zeros((2, pressure.shape[0]))
@@ -151,6 +149,17 @@ def fit_rings(
             energy[which] += float_norm(values) ** 2
     at_points = _back_to_points(grid, parts, solution, spectra, pressure.shape)
     return wave_fit(solution, design.scaling, design.split, at_points, np.sqrt(energy[1] / energy[0]))
+
+
+def ring_blocks(grid: RingGrid, wavenumber: float, orders: tuple[int, int], pressure: Complexes) -> list[Block]:
+    """The problem of ``fit_rings`` as its independent blocks."""
+    spectra = _ring_spectra(grid, pressure)
+    return [part.block(spectra) for part in _Design(grid, wavenumber, orders).all_parts()]
+
+
+def _ring_spectra(grid: RingGrid, pressure: Complexes) -> list[Complexes]:
+    """Unitary Fourier transform over azimuth, (ring, residue, channel) per group."""
+    return [np.fft.fft(np.moveaxis(pressure[:, group.points], 0, 2), axis=1, norm="ortho") for group in grid.groups]
 
 
 @dataclass(frozen=True)
@@ -202,6 +211,10 @@ class _Design:
             degrees = np.repeat(np.arange(order + 1), 2 * np.arange(order + 1) + 1)
             self.scaling.exponent[start : start + count] = exponent[degrees]
             start += count
+
+    def all_parts(self) -> list[_Part]:
+        """Every class of orders."""
+        return [part for together in self.grid.classes(max(self.orders)) for part in self.parts(together)]
 
     def parts(self, orders: list[int]) -> list[_Part]:
         """One part for a class; none for a lone negative order, which its positive twin carries."""

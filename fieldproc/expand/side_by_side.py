@@ -1,0 +1,26 @@
+"""Independent work on all cores, the matrix library held to one thread."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Iterator
+from concurrent.futures import ThreadPoolExecutor
+from typing import TypeVar
+
+from threadpoolctl import threadpool_limits
+
+Result = TypeVar("Result")
+
+
+def side_by_side(work: Callable[[int], Result], count: int) -> Iterator[Result]:
+    """Results of ``work(0)`` to ``work(count - 1)`` in order, computed on all cores this process may use.
+
+    Faster than one piece of work on all cores, and the results do not depend on the number of cores.
+    """
+    pool = ThreadPoolExecutor(max_workers=len(os.sched_getaffinity(0)))
+    try:
+        with threadpool_limits(limits=1, user_api="blas"):
+            yield from pool.map(work, range(count))
+    finally:
+        # after an interruption, what has not begun must not begin
+        pool.shutdown(cancel_futures=True)
