@@ -3,7 +3,7 @@
     python benchmarks/large_session.py [--irregular] [--coarse] [--json]
 
 2,232 points on two cylinders, 8,192 samples, simulated: rings of 36 azimuths, or with ``--irregular`` rings of
-any count, which only the dense solver takes. The floor is what any program must do: read the file
+any count, which take the iterative and the dense solver. The floor is what any program must do: read the file
 and take one FFT of every impulse response. Both run here, one after the other; the ratio is what to
 compare, the seconds belong to the machine. ``--coarse`` solves 8 frequencies in place of 240: the memory is
 the same, the time is not. Peak memory is that of the command's own process, as the kernel counts it.
@@ -52,7 +52,7 @@ sys.exit(code)
 def main() -> None:
     """Make the session, time floor and command, print what came out."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("--irregular", action="store_true", help="no equal rings: the dense solver")
+    parser.add_argument("--irregular", action="store_true", help="no equal rings: the slower solvers")
     parser.add_argument("--coarse", action="store_true", help="8 frequencies in place of 240")
     parser.add_argument("--json", action="store_true", help="one JSON object in place of a table")
     arguments = parser.parse_args()

@@ -11,7 +11,7 @@ BENCHMARK = Path(__file__).parents[1] / "benchmarks" / "large_session.py"
 
 
 def test_two_surfaces_of_real_size_run_within_four_gib() -> None:
-    # the dense solver is the one that needs memory
+    # without equal rings, the solvers that need memory
     words = [sys.executable, str(BENCHMARK), "--irregular", "--coarse", "--json"]
     result = json.loads(subprocess.run(words, capture_output=True, text=True, check=True).stdout)
     assert result["points"] >= 2232

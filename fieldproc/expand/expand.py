@@ -50,7 +50,8 @@ def expand(spectra: Spectra, settings: Settings, progress: Progress = _silent) -
     separate = _separate(spectra, offsets_m, settings.separation)
     sound_speed_m_per_s = float(spectra.sound_speed_m_per_s.mean())
     k = wavenumber(spectra.frequency_hz, sound_speed_m_per_s)
-    solver = Solver(spectra, offsets_m, _top_order(k, reach, separate, len(offsets_m), settings.orders))
+    top_order, band = _extent(k, reach, separate, len(offsets_m), settings.orders)
+    solver = Solver(spectra, offsets_m, top_order, band)
     plan = _plan(solver, k, reach, separate, settings.orders)
     solved = solve_all(solver, plan, settings.expansion.regularisation, progress)
     return Expansion(
@@ -157,12 +158,15 @@ def _plan(solver: Solver, k: Floats, reach: Reach, separate: bool, settings: Ord
     return OrderPlan(outgoing, regular, carried, truncation_db(k, reach, outgoing))
 
 
-def _top_order(k: Floats, reach: Reach, separate: bool, points: int, settings: OrderSettings) -> int:
-    """The highest order any frequency can get."""
+def _extent(
+    k: Floats, reach: Reach, separate: bool, points: int, settings: OrderSettings
+) -> tuple[int, tuple[float, float]]:
+    """The highest order any frequency can get, and the wavenumbers between which the points carry the sets."""
     finest = TARGETS_DB[0] if settings.truncation_db == "auto" else settings.truncation_db
     plan = automatic_orders(k, reach, separate, int(settings.unknowns_per_point * points), finest)
     stated = [highest_order(setting) for setting in (settings.outgoing, settings.regular)]
-    return int(max(plan.outgoing.max(), plan.regular.max(), *stated))
+    carried = k[plan.carried] if plan.carried.any() else k
+    return int(max(plan.outgoing.max(), plan.regular.max(), *stated)), (float(carried.min()), float(carried.max()))
 
 
 def _notices(spectra: Spectra, reach: Reach, offsets_m: Floats, separate: bool, plan: OrderPlan) -> tuple[str, ...]:

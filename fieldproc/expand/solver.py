@@ -1,4 +1,8 @@
-"""The solver that the points of a scan allow: rings where they lie on rings, dense everywhere else."""
+"""The solver that the points of a scan allow: rings where they lie on rings, iteration where they don't.
+
+The dense fit takes what is left: few unknowns, ill-conditioned and regularised fits, and whatever iteration gives
+back unsolved.
+"""
 
 from __future__ import annotations
 
@@ -7,26 +11,39 @@ import numpy as np
 from fieldproc.conventions import Complexes, Floats, wavenumber
 from fieldproc.expand.blocks import Block
 from fieldproc.expand.dense import WaveFit, dense_block, fit_waves
+from fieldproc.expand.gram import irregular_grid
+from fieldproc.expand.iterative import Unsolved, fit_irregular
 from fieldproc.expand.rings import RingGrid, fit_rings, recognise_rings, ring_blocks
 from fieldproc.records import Spectra
 from fieldproc.waves.harmonics import spherical_harmonics
+from fieldproc.waves.indexing import coefficient_count
+
+# Below this many unknowns the dense fit is as fast.
+FEWEST_ITERATED = 200
 
 
 class Solver:
     """Fits of single frequencies (rows) of one scan; orders up to ``top_order``.
 
-    Rings need one sound speed for all points.
+    ``band`` holds the lowest and highest wavenumber for which an irregular scan is prepared. Rings need one
+    sound speed for all points.
     """
 
-    def __init__(self, spectra: Spectra, offsets_m: Floats, top_order: int) -> None:
+    def __init__(self, spectra: Spectra, offsets_m: Floats, top_order: int, band: tuple[float, float]) -> None:
         self.spectra = spectra
         self.grid: RingGrid | None = None
         if np.ptp(spectra.sound_speed_m_per_s) == 0:
             self.grid = recognise_rings(offsets_m, top_order)
-        if self.grid is None:
-            self.radius_m: Floats = np.linalg.norm(offsets_m, axis=1)
-            # computed once: only radial factors change with frequency
-            self.harmonics: Complexes = spherical_harmonics(top_order, offsets_m)
+        if self.grid is not None:
+            return
+        self.radius_m: Floats = np.linalg.norm(offsets_m, axis=1)
+        # computed once: only radial factors change with frequency
+        self.harmonics: Complexes = spherical_harmonics(top_order, offsets_m)
+        # a sound speed per point is a radius per point at the mean speed
+        self.mean_speed_m_per_s = float(spectra.sound_speed_m_per_s.mean())
+        acoustic_m = self.radius_m * self.mean_speed_m_per_s / spectra.sound_speed_m_per_s
+        self.irregular = irregular_grid(offsets_m, acoustic_m, top_order, band)
+        self.band = band
 
     def has_sound(self, row: int) -> bool:
         """Is there anything to fit? Silence at a frequency has no direction to find."""
@@ -42,7 +59,19 @@ class Solver:
         k, pressure = self.wavenumber(row), self.spectra.pressure_pa[row]
         if self.grid is not None:
             return fit_rings(self.grid, float(k[0]), orders, pressure, prior)
+        if prior is None:
+            iterated = self._iterated(row, orders, pressure)
+            if isinstance(iterated, WaveFit):
+                return iterated
         return fit_waves(self.harmonics, k * self.radius_m, orders, pressure, prior)
+
+    def _iterated(self, row: int, orders: tuple[int, int], pressure: Complexes) -> WaveFit | Unsolved | None:
+        """The iterative fit, where it is prepared for the frequency and worth it."""
+        k = float(wavenumber(self.spectra.frequency_hz[row], self.mean_speed_m_per_s))
+        few = sum(coefficient_count(order) for order in orders) < FEWEST_ITERATED
+        if self.irregular is None or few or not self.band[0] <= k <= self.band[1]:
+            return None
+        return fit_irregular(self.irregular, k, orders, pressure)
 
     def blocks(self, row: int, orders: tuple[int, int]) -> list[Block]:
         """The least-squares problem of one frequency, not yet solved."""
