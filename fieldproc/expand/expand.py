@@ -65,7 +65,7 @@ def expand(spectra: Spectra, settings: Settings, progress: Progress = _silent) -
         air_density_kg_per_m3=spectra.air_density_kg_per_m3,
         source_radius_m=reach.source_radius_m,
         channel_names=spectra.channel_names,
-        quality=solved.quality(plan, spectra.usable),
+        quality=solved.quality(plan, spectra.usable, spectra.frequency_hz),
         notices=_notices(spectra, reach, offsets_m, separate, plan),
     )
 

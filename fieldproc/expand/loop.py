@@ -11,7 +11,7 @@ from fieldproc.conventions import Booleans, Complexes, Floats, Integers, amplitu
 from fieldproc.errors import NumericalError
 from fieldproc.expand.dense import WaveFit
 from fieldproc.expand.order import OrderPlan, degree_priors
-from fieldproc.expand.quality import judge
+from fieldproc.expand.quality import close_gaps, judge
 from fieldproc.expand.side_by_side import side_by_side
 from fieldproc.expand.solver import Solver
 from fieldproc.records import Quality
@@ -69,7 +69,7 @@ class Solved:
         self.point_residual += np.abs(fit.residual / level[:, None]) ** 2
         self.count += 1
 
-    def quality(self, plan: OrderPlan, usable: Booleans) -> Quality:
+    def quality(self, plan: OrderPlan, usable: Booleans, frequency_hz: Floats) -> Quality:
         """The gathered measures and the verdict they come to."""
         verdict = judge(
             {
@@ -86,7 +86,7 @@ class Solved:
             leave_one_out_db=self.leave_one_out_db,
             room_to_direct_db=self.room_to_direct_db,
             random_error_db=self.random_error_db,
-            verdict=verdict,
+            verdict=close_gaps(verdict, frequency_hz),
             condition=self.condition,
             noise_gain_db=self.noise_gain_db,
             truncation_db=plan.truncation_db,

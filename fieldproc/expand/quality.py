@@ -19,6 +19,9 @@ The verdict is the worst that any measure comes to (table LIMITS). "Do not use" 
 cannot carry the orders, or the record holds nothing. At best "caution" where no regular waves were
 fitted: nothing then tells room sound from the loudspeaker's, and the residual does not show it.
 
+Gaps narrower than a quarter of an octave between worse verdicts take the worse one: a measure that wavers about
+its limit is no reason to trust single frequencies.
+
 The limits are our own, from simulations with known truth; they are not from a standard.
 """
 
@@ -39,6 +42,19 @@ LIMITS = {
     # ill-conditioned fits lean on a prior; how far that reaches the far field, the random error says
     "condition": (1000.0, np.inf),
 }
+
+
+# Half the width of a gap that is closed, octaves.
+_HALF_GAP = 1.0 / 8.0
+
+
+def close_gaps(verdict: Integers, frequency_hz: Floats) -> Integers:
+    """Verdicts (frequency, channel) with narrow gaps between worse ones closed (a morphological closing)."""
+    octave = np.log2(frequency_hz)
+    # a hair wider, so that rows exactly that far apart do not hang on rounding
+    near = np.abs(octave[:, None] - octave) <= _HALF_GAP * (1 + 1e-9)
+    spread = np.array([verdict[row].max(axis=0) for row in near])
+    return np.array([spread[row].min(axis=0) for row in near])
 
 
 def judge(measures: Mapping[str, Floats], carried: Booleans, separated: Booleans) -> Integers:

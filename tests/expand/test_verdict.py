@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from fieldproc.expand.quality import LIMITS, judge
+from fieldproc.expand.quality import LIMITS, close_gaps, judge
 from fieldproc.records import Verdict
 
 GOOD, CAUTION, STOP = Verdict.GOOD, Verdict.CAUTION, Verdict.DO_NOT_USE
@@ -52,3 +52,25 @@ def test_one_verdict_per_channel() -> None:
     measures["leave_one_out_db"] = np.array([[-50.0, -20.0, -10.0], [-20.0, np.nan, -50.0]])
     found = judge(measures, np.array([True, True]), np.array([True, False]))
     assert found.tolist() == [[GOOD, CAUTION, STOP], [CAUTION, STOP, CAUTION]]
+
+
+def test_narrow_gaps_between_worse_verdicts_are_closed() -> None:
+    frequency_hz = 1000.0 * 2.0 ** (np.arange(24) / 24.0)
+    verdict = np.zeros((24, 2), dtype=np.int64)
+    # channel 0: good for six rows (a quarter of an octave) between cautions; channel 1: for seven
+    verdict[[5, 12], 0] = 1
+    verdict[[5, 13], 1] = 1
+    closed = close_gaps(verdict, frequency_hz)
+    assert closed[:, 0].tolist() == [0] * 5 + [1] * 8 + [0] * 11
+    np.testing.assert_array_equal(closed[:, 1], verdict[:, 1])
+
+
+def test_a_bad_row_stays_alone() -> None:
+    verdict = np.zeros((24, 1), dtype=np.int64)
+    verdict[9] = 2
+    np.testing.assert_array_equal(close_gaps(verdict, 1000.0 * 2.0 ** (np.arange(24) / 24.0)), verdict)
+
+
+def test_rows_far_apart_have_no_gaps() -> None:
+    verdict = np.array([[1], [0], [1]])
+    np.testing.assert_array_equal(close_gaps(verdict, np.array([100.0, 200.0, 400.0])), verdict)
