@@ -95,6 +95,12 @@ def vertical_directions(angles_deg: Floats) -> Floats:
     return np.stack([np.cos(angle), np.zeros_like(angle), np.sin(angle)], axis=-1)
 
 
+def polar_directions() -> Floats:
+    """Unit vectors of ``POLAR_ANGLES_DEG`` in the horizontal plane, then in the vertical one, shape (72, 3)."""
+    angles = np.array(POLAR_ANGLES_DEG, dtype=np.float64)
+    return np.concatenate([horizontal_directions(angles), vertical_directions(angles)])
+
+
 def output_axes(axis_direction: Floats, up_direction: Floats) -> Floats:
     """Rotation matrix whose rows are x', y', z' in scan axes; ``rotation @ v`` gives output components.
 

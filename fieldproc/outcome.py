@@ -68,7 +68,7 @@ def session_facts(session: Session, spectra: Spectra, settings: Settings) -> Fac
         "device": session.device,
         "session_sha256": session.sha256,
         "integrity": session.integrity,
-        "calibrated": int(not any("relative" in notice for notice in session.notices)),
+        "calibrated": int(session.calibrated),
         "axis_origin_m": numbers(spectra.axis.origin_m),
         "axis_direction": numbers(spectra.axis.direction),
         "up_direction": numbers(spectra.axis.up),

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
@@ -11,15 +10,13 @@ import numpy as np
 
 from fieldproc.condition import condition
 from fieldproc.conventions import (
-    POLAR_ANGLES_DEG,
     Floats,
     Integers,
     directions_from_angles,
-    horizontal_directions,
     level_db,
     output_axes,
     phase_deg,
-    vertical_directions,
+    polar_directions,
 )
 from fieldproc.errors import NumericalError
 from fieldproc.expand import expand
@@ -34,7 +31,7 @@ from fieldproc.outcome import (
     session_facts,
     table_files,
 )
-from fieldproc.records import Expansion, FarField, ReferenceAxis, Session, Spectra, Table, Verdict, verdict_legend
+from fieldproc.records import Expansion, FarField, ReferenceAxis, Spectra, Table, Verdict, verdict_legend
 from fieldproc.results import Scalar, field_bytes, read_field
 from fieldproc.session import open_input
 from fieldproc.settings import AxisSettings, ExtrapolationSettings, Settings
@@ -51,10 +48,14 @@ def process_session(path: Path, settings: Settings, progress: Progress, *, figur
         return _process_far_field(path, session, settings, figures)
     spectra = _with_axis(condition(session, settings.spectra), settings.axis)
     expansion = expand(spectra, settings, progress)
-    far_field = extrapolate(expansion, spectra.axis, _standard_directions(), settings.extrapolation)
+    far_field = extrapolate(expansion, spectra.axis, polar_directions(), settings.extrapolation)
     facts = session_facts(session, spectra, settings)
     tables = [
-        {table.name: table for table in _scan_tables(session, spectra, expansion, far_field, settings, channel)}
+        _by_name(
+            *tabulate(far_field, settings.tables, facts, channel),
+            _quality(expansion, facts, channel),
+            points_table(session, spectra, expansion.quality.point_residual_db, channel, facts=facts),
+        )
         for channel in range(len(far_field.channel_names))
     ]
     files = {"field.h5": field_bytes(expansion, spectra.axis, facts), **table_files(tables)}
@@ -83,10 +84,8 @@ def validate_session(path: Path, settings: Settings, progress: Progress) -> Outc
     strength = None if per_volt is None else per_volt * session.drive.voltage_v
     result = validate(far_field, expansion.quality.verdict[:, 0], stated_m, strength, settings.validation)
     facts = session_facts(session, spectra, settings)
-    tables = {
-        "validation": replace(result.table, facts={**facts, **result.table.facts}),
-        "quality": _quality(expansion, facts, 0),
-    }
+    validation = replace(result.table, facts={**facts, **result.table.facts})
+    tables = _by_name(validation, _quality(expansion, facts, 0))
     found_m = rotation.T @ result.place_m + spectra.axis.origin_m
     scalars = _validation_scalars(result, found_m, stated_m)
     judgement = replace(_judgement(spectra, expansion), scalars=scalars)
@@ -128,7 +127,7 @@ def answer_directions(
     }
     removed = "propagation removed" if distance_m is None else "exp(-ikr) of the distance kept"
     told = {"content": "level and phase in chosen directions", "phase": removed, "verdict_codes": verdict_legend()}
-    return Table("at", tuple(columns), np.column_stack(list(columns.values())), {**facts, **told})
+    return Table.of_columns("at", columns, {**facts, **told})
 
 
 def _process_far_field(path: Path, far_field: FarField, settings: Settings, figures: bool) -> Outcome:
@@ -137,14 +136,13 @@ def _process_far_field(path: Path, far_field: FarField, settings: Settings, figu
     turned = replace(far_field, directions=far_field.directions @ output_axes(axis.direction, axis.up).T)
     facts: Facts = {
         "session": path.stem,
-        "session_sha256": hashlib.sha256(path.read_bytes()).hexdigest(),
+        "session_sha256": far_field.sha256,
         "calibrated": 0,
         "axis_direction": numbers(axis.direction),
         "up_direction": numbers(axis.up),
     }
     tables = [
-        {table.name: table for table in tabulate(turned, settings.tables, facts, channel)}
-        for channel in range(len(turned.channel_names))
+        _by_name(*tabulate(turned, settings.tables, facts, channel)) for channel in range(len(turned.channel_names))
     ]
     files = table_files(tables)
     # its errors are whatever they were elsewhere: at best "caution", "do not use" where there is nothing
@@ -166,21 +164,8 @@ def _process_far_field(path: Path, far_field: FarField, settings: Settings, figu
     return Outcome(files, "imported far field, tables only", judgement.notices, untrusted=judgement.untrusted)
 
 
-def _scan_tables(
-    session: Session,
-    spectra: Spectra,
-    expansion: Expansion,
-    far_field: FarField,
-    settings: Settings,
-    channel: int,
-) -> tuple[Table, ...]:
-    """All tables of one channel."""
-    facts = session_facts(session, spectra, settings)
-    return (
-        *tabulate(far_field, settings.tables, facts, channel),
-        _quality(expansion, facts, channel),
-        points_table(session, spectra, expansion.quality.point_residual_db, channel, facts=facts),
-    )
+def _by_name(*tables: Table) -> dict[str, Table]:
+    return {table.name: table for table in tables}
 
 
 def _quality(expansion: Expansion, facts: Facts, channel: int) -> Table:
@@ -196,8 +181,7 @@ def _quality(expansion: Expansion, facts: Facts, channel: int) -> Table:
 
 def _bare_verdict(frequency_hz: Floats, verdict: Integers) -> Table:
     """What figures need of a quality table, for a far field that has no other."""
-    values = np.column_stack([frequency_hz, verdict])
-    return Table("quality", ("frequency_hz", "verdict_code"), values, {})
+    return Table.of_columns("quality", {"frequency_hz": frequency_hz, "verdict_code": verdict}, {})
 
 
 def _judgement(spectra: Spectra, expansion: Expansion) -> Judgement:
@@ -219,12 +203,6 @@ def _validation_scalars(result: Validation, found_m: Floats, stated_m: Floats) -
         "largest_ripple": Scalar(result.largest_ripple_db, "dB"),
         "largest_phase_error": Scalar(result.largest_phase_error_deg, "deg"),
     }
-
-
-def _standard_directions() -> Floats:
-    """The polar directions of both planes."""
-    angles = np.array(POLAR_ANGLES_DEG, dtype=np.float64)
-    return np.concatenate([horizontal_directions(angles), vertical_directions(angles)])
 
 
 def _with_axis(spectra: Spectra, settings: AxisSettings) -> Spectra:

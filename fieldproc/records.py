@@ -176,6 +176,7 @@ class Session(_Record):
     """One scan, as its file states it, in SI units.
 
     ``unit`` is "Pa/V", "V/V" or "Pa/FS". ``valid`` is False for points the file says to leave out.
+    ``calibrated`` is False where the file leaves open what its numbers mean in pascal.
     ``surface`` is -1 throughout when the file does not name surfaces. ``integrity`` says whether the
     content was checked against a stored digest ("verified") or could not be ("no integrity check").
     """
@@ -207,6 +208,7 @@ class Session(_Record):
     room: Room = field(default_factory=Room)
     known_source: KnownSource | None = None
     sigma: Sigma = field(default_factory=Sigma)
+    calibrated: bool = True
     sha256: str = ""
     integrity: str = "no integrity check"
     notices: tuple[str, ...] = ()
@@ -348,7 +350,8 @@ class FarField(_Record):
 
     ``distance_m`` is inf for far-field pressure, scaled to ``reference_distance_m``; otherwise it is the
     true distance at which the pressure holds. ``sound_power_w`` is the radiated power (nan = unknown).
-    ``phase_known`` is False for imported magnitudes, whose phase columns stay nan.
+    ``phase_known`` is False for imported magnitudes, whose phase columns stay nan; ``sha256`` is that of the
+    file an imported far field came from.
     """
 
     AXES: ClassVar[Axes] = {
@@ -367,6 +370,7 @@ class FarField(_Record):
     phase_known: bool = True
     air_density_kg_per_m3: float = float("nan")
     sound_speed_m_per_s: float = float("nan")
+    sha256: str = ""
     notices: tuple[str, ...] = ()
 
 
@@ -382,6 +386,14 @@ class Table(_Record):
     header: tuple[str, ...]
     values: Floats
     facts: Mapping[str, str | float | int]
+
+    @classmethod
+    def of_columns(
+        cls, name: str, columns: Mapping[str, NDArray[Any]], facts: Mapping[str, str | float | int]
+    ) -> Table:
+        """A table from its columns, by header name and in their order."""
+        values = np.column_stack([np.asarray(column, dtype=np.float64) for column in columns.values()])
+        return cls(name, tuple(columns), values, facts)
 
     def column(self, name: str) -> Floats:
         """One column by its header name; ``KeyError`` names what there is."""

@@ -18,11 +18,11 @@ import numpy as np
 import pytest
 
 from fieldproc import __version__
-from fieldproc.cli import main
+from fieldproc.cli import SCENES, main
 from fieldproc.pipeline import Outcome, process_session
 from fieldproc.records import KnownSource, Session
 from fieldproc.session import write_session
-from fieldproc.simulate import Scene, simulate
+from fieldproc.simulate import NAMED_SCENES, Scene, simulate
 
 BROKEN = sorted((Path(__file__).parents[1] / "fixtures" / "broken").glob("*.h5"))
 # Eight frequencies that 120 points can carry with both wave sets.
@@ -441,6 +441,10 @@ frequency_hz = [100.0]
 """
 
 
+def test_help_names_the_scenes_there_are() -> None:
+    assert tuple(NAMED_SCENES) == SCENES
+
+
 def test_simulate_writes_a_sound_session(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     scene = tmp_path / "tiny.toml"
     scene.write_text(TINY_SCENE, encoding="utf-8")
@@ -549,3 +553,14 @@ def test_the_installed_command(scan: Path, tmp_path: Path) -> None:
     usage = fieldproc("run", str(tmp_path / "none.h5"), "-o", str(tmp_path / "out"))
     assert usage.returncode == 2
     assert "Traceback" not in usage.stderr
+
+
+def test_a_name_in_the_file_does_not_decide_what_is_calibrated(scan: Path, tmp_path: Path) -> None:
+    path = tmp_path / "extra.h5"
+    path.write_bytes(scan.read_bytes())
+    with h5py.File(path, "r+") as file:
+        # an unknown object, named in a notice
+        file["relative"] = 1.0
+    assert main(["run", str(path), "-o", str(tmp_path / "out"), "--tables-only"]) == 0
+    facts = json.loads((tmp_path / "out/extra/summary.json").read_text())["facts"]
+    assert facts["calibrated"] == 1

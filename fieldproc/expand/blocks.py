@@ -13,6 +13,7 @@ import numpy as np
 from scipy.linalg import get_lapack_funcs, qr
 
 from fieldproc.conventions import Complexes, Floats, Integers
+from fieldproc.expand.eigenvalue import largest_eigenvalue
 
 # Regularisation weights tried, relative to the largest singular value.
 _WEIGHTS = np.logspace(-7, 0, 113)
@@ -130,13 +131,14 @@ def _rows(factored: _Factored, values: Complexes) -> Complexes:
     return np.asarray(values[..., : len(factored.block.matrix), :])
 
 
-def _spectral_norm(matrix: Complexes, iterations: int = 20) -> float:
-    """Largest singular value to a few percent, by power iteration; a fixed start keeps runs identical."""
-    vector = np.exp(1j * np.arange(matrix.shape[1]) ** 2)
-    for _ in range(iterations):
-        # (A v)^H A conjugated is A^H A v, without a copy of the conjugate matrix
-        vector = ((matrix @ (vector / np.linalg.norm(vector))).conj() @ matrix).conj()
-    return float(np.sqrt(np.linalg.norm(vector)))
+def _spectral_norm(matrix: Complexes) -> float:
+    """Largest singular value, to a few percent."""
+
+    def gram(values: Complexes) -> Complexes:
+        # A^H A v without a copy of the conjugate matrix
+        return np.asarray(((matrix @ values).conj().T @ matrix).conj().T)
+
+    return float(np.sqrt(largest_eigenvalue(gram, matrix.shape[1])))
 
 
 def _regularised(

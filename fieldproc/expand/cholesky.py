@@ -1,8 +1,7 @@
-"""A Cholesky factor for work in single precision, many threads side by side; the largest eigenvalue of a matrix."""
+"""A Cholesky factor for work in single precision, many threads side by side."""
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
@@ -13,8 +12,6 @@ from scipy.linalg import get_lapack_funcs
 from fieldproc.conventions import Complexes
 
 _BLOCK = 128
-# Width of the subspace iteration, and the relative gain or the number of rounds at which it stops.
-_SUBSPACE, _SETTLED, _MOST_ROUNDS = 4, 0.01, 30
 
 
 @dataclass(frozen=True)
@@ -88,16 +85,3 @@ def lower_inverse(lower: NDArray[Any]) -> NDArray[Any]:
     trtri = get_lapack_funcs("trtri", (lower,))
     inverse: NDArray[Any] = np.tril(trtri(lower, lower=1)[0])
     return inverse
-
-
-def largest_eigenvalue(matrix: Callable[[Complexes], Complexes], size: int) -> float:
-    """Largest eigenvalue of a Hermitian matrix to a few percent, by subspace iteration from a fixed start."""
-    image = np.exp(1j * np.arange(1, size + 1)[:, None] ** 2 * np.arange(1, _SUBSPACE + 1))
-    value = 0.0
-    for _ in range(_MOST_ROUNDS):
-        basis, _ = np.linalg.qr(image)
-        image = matrix(basis)
-        before, value = value, float(np.linalg.eigvalsh(basis.conj().T @ image)[-1])
-        if value <= before * (1 + _SETTLED):
-            break
-    return value

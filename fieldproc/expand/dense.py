@@ -69,7 +69,7 @@ def fit_waves(
     solution = solve_blocks([block], matrix.shape[1], prior)
     split = coefficient_count(orders[0])
     direct, room = (
-        float_norm(matrix[:, part] @ solution.coefficients[part]) for part in (slice(split), slice(split, None))
+        channel_norm(matrix[:, part] @ solution.coefficients[part]) for part in (slice(split), slice(split, None))
     )
     leverage = np.abs(solution.bases[0]) ** 2 @ solution.filters[0]
     residual = (data - solution.fitted[0])[0]
@@ -112,7 +112,7 @@ def wave_fit(
     )
 
 
-def float_norm(values: Complexes) -> Floats:
+def channel_norm(values: Complexes) -> Floats:
     """Root of the square sum over all axes but the last (the channel)."""
     return np.asarray(np.sqrt(np.sum(np.abs(values) ** 2, axis=tuple(range(values.ndim - 1)))))
 

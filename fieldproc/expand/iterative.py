@@ -19,7 +19,7 @@ import numpy as np
 
 from fieldproc.conventions import Complexes, Floats
 from fieldproc.expand.cholesky import Factor, factorise, lower_inverse
-from fieldproc.expand.dense import WaveFit, float_norm
+from fieldproc.expand.dense import WaveFit, channel_norm
 from fieldproc.expand.gram import IrregularGrid, complex_coefficients
 from fieldproc.expand.wave_pairs import WavePairs
 from fieldproc.waves.indexing import column_degrees
@@ -77,7 +77,7 @@ def fit_irregular(
         leverage=np.tile(_leverage(waves, factor), (channels, 1)),
         condition=condition,
         far_field_variance=np.full(channels, _far_field_variance(waves, factor)),
-        room_to_direct=float_norm(room) / float_norm(data - missed - room),
+        room_to_direct=channel_norm(room) / channel_norm(data - missed - room),
         weight=np.full(channels, relative),
     )
 

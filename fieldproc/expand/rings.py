@@ -20,10 +20,10 @@ from numpy.typing import NDArray
 
 from fieldproc.conventions import Complexes, Floats, Integers
 from fieldproc.expand.blocks import Block, BlockSolution, solve_blocks
-from fieldproc.expand.dense import Scaling, WaveFit, float_norm, wave_fit
+from fieldproc.expand.dense import Scaling, WaveFit, channel_norm, wave_fit
 from fieldproc.waves.basis import RADIAL, WaveSet
 from fieldproc.waves.harmonics import spherical_harmonics
-from fieldproc.waves.indexing import coefficient_count, coefficient_index
+from fieldproc.waves.indexing import coefficient_count, coefficient_index, column_degrees
 
 # Positions this far from a perfect ring still count as on it: a millionth of a radian at 1.8 kHz per 0.1 um.
 TOLERANCE_M = 1e-7
@@ -146,7 +146,7 @@ def fit_rings(
         outgoing = block.columns[0] < design.split
         for which, chosen in enumerate((outgoing, ~outgoing)):
             values = block.matrix[:, chosen] @ solution.coefficients[block.columns[:, chosen]]
-            energy[which] += float_norm(values) ** 2
+            energy[which] += channel_norm(values) ** 2
     at_points = _back_to_points(grid, parts, solution, spectra, pressure.shape)
     return wave_fit(solution, design.scaling, design.split, at_points, np.sqrt(energy[1] / energy[0]))
 
@@ -208,8 +208,7 @@ class _Design:
             values, exponent = RADIAL[name](order, wavenumber * radius_m).column_scaled()
             self.radial.append(np.split(values, edges))
             count = coefficient_count(order)
-            degrees = np.repeat(np.arange(order + 1), 2 * np.arange(order + 1) + 1)
-            self.scaling.exponent[start : start + count] = exponent[degrees]
+            self.scaling.exponent[start : start + count] = exponent[column_degrees(order)]
             start += count
 
     def all_parts(self) -> list[_Part]:

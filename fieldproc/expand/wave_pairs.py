@@ -14,7 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fieldproc.conventions import Complexes, Floats
-from fieldproc.expand.cholesky import Factor, largest_eigenvalue
+from fieldproc.expand.cholesky import Factor
+from fieldproc.expand.eigenvalue import largest_eigenvalue
 from fieldproc.expand.gram import IrregularGrid, mirror
 from fieldproc.waves.indexing import coefficient_count, column_degrees
 from fieldproc.waves.radial import spherical_bessel, spherical_neumann

@@ -232,6 +232,7 @@ def _session(items: Items, data: _Data, geometry: _Geometry) -> Session:
         valid=np.ones(len(positions_m), dtype=np.bool_),
         surface=np.full(len(positions_m), -1),
         axis=geometry.axis,
+        calibrated=data.calibrated,
         sha256=items.source.sha256,
         notices=geometry.notices + (() if data.calibrated else (_RELATIVE,)),
     )
@@ -257,5 +258,6 @@ def _far_field(items: Items, data: _Data, geometry: _Geometry, *, phase_known: b
         distance_m=np.inf,
         channel_names=_names(items, len(values)),
         phase_known=phase_known,
+        sha256=items.source.sha256,
         notices=(*geometry.notices, _RELATIVE),
     )

@@ -43,18 +43,14 @@ def points_table(
         "reason_code": code,
     }
     legend = {f"reason_{number}": reason for number, reason in enumerate(reasons)}
-    return Table(
-        name="points",
-        header=tuple(columns),
-        values=np.column_stack([np.asarray(column, dtype=np.float64) for column in columns.values()]),
-        facts={
-            "content": "every point of the session in scan axes, the level of its residual, kept or dropped",
-            **facts,
-            "channel_index": channel,
-            "surface_note": "-1 = the session does not name surfaces",
-            **legend,
-        },
-    )
+    told = {
+        "content": "every point of the session in scan axes, the level of its residual, kept or dropped",
+        **facts,
+        "channel_index": channel,
+        "surface_note": "-1 = the session does not name surfaces",
+        **legend,
+    }
+    return Table.of_columns("points", columns, told)
 
 
 def _reasons(dropped: tuple[DroppedPoint, ...]) -> list[str]:

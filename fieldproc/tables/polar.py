@@ -12,10 +12,9 @@ from fieldproc.conventions import (
     Complexes,
     Floats,
     Integers,
-    horizontal_directions,
     level_db,
     phase_deg,
-    vertical_directions,
+    polar_directions,
 )
 from fieldproc.records import FarField
 
@@ -54,14 +53,12 @@ def match_directions(directions: Floats, wanted: Floats) -> Integers:
 
 def polars_of(far_field: FarField, channel: int) -> Polars:
     """The two polars of one channel; see :class:`Polars`."""
-    angles = np.array(POLAR_ANGLES_DEG, dtype=np.float64)
-    planes = [horizontal_directions(angles), vertical_directions(angles)]
-    wanted = np.concatenate(planes)
-    index = match_directions(far_field.directions, wanted)
+    index = match_directions(far_field.directions, polar_directions())
     pressure = far_field.pressure_pa[:, channel, index]
     pressure[:, index == MISSING] = np.nan
     horizontal, vertical = np.split(pressure, 2, axis=1)
-    shared = np.concatenate([np.zeros(angles.size, dtype=bool), np.isin(angles, (0, 180))])
+    # in the vertical plane, the second half
+    shared = np.concatenate([np.zeros(len(POLAR_ANGLES_DEG), dtype=bool), np.isin(POLAR_ANGLES_DEG, (0, 180))])
     missing = int(np.count_nonzero((index == MISSING) & ~shared))
     return Polars(horizontal_pa=horizontal, vertical_pa=vertical, missing=missing)
 

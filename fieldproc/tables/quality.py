@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-import numpy as np
-
 from fieldproc.conventions import Floats, Integers
 from fieldproc.records import Quality, Table, verdict_legend
 
@@ -34,15 +32,11 @@ def quality_table(
         "regularisation": quality.regularisation[:, channel],
         "random_error_db": quality.random_error_db[:, channel],
     }
-    return Table(
-        name="quality",
-        header=tuple(columns),
-        values=np.column_stack([np.asarray(column, dtype=np.float64) for column in columns.values()]),
-        facts={
-            "content": "how well the expansion in spherical waves is determined, per frequency",
-            **facts,
-            "channel_index": channel,
-            "verdict_codes": verdict_legend(),
-            "regular_order_note": "-1 = nothing arriving from the room was fitted",
-        },
-    )
+    told = {
+        "content": "how well the expansion in spherical waves is determined, per frequency",
+        **facts,
+        "channel_index": channel,
+        "verdict_codes": verdict_legend(),
+        "regular_order_note": "-1 = nothing arriving from the room was fitted",
+    }
+    return Table.of_columns("quality", columns, told)

@@ -6,7 +6,6 @@ from collections.abc import Mapping
 
 import numpy as np
 
-from fieldproc.conventions import Floats
 from fieldproc.records import FarField, Table
 from fieldproc.settings import TableSettings
 from fieldproc.tables.cta2034a import choices, standard_curves
@@ -43,7 +42,7 @@ def tabulate(far_field: FarField, settings: TableSettings, facts: Facts, channel
     frequency = {"frequency_hz": far_field.frequency_hz}
 
     polar_tables = [
-        _table(
+        Table.of_columns(
             plane,
             frequency | polar_columns(pressure, far_field.phase_known),
             common | {"content": f"level and phase in the {plane} plane", "angles": _ANGLES[plane]},
@@ -51,13 +50,13 @@ def tabulate(far_field: FarField, settings: TableSettings, facts: Facts, channel
         for plane, pressure in (("horizontal", polars.horizontal_pa), ("vertical", polars.vertical_pa))
     ]
     return (
-        _table(
+        Table.of_columns(
             "cta2034a",
             frequency | curves,
             common | {"content": "curves of ANSI/CTA-2034-A"} | choices(settings.rear_wall),
         ),
         *polar_tables,
-        _table(
+        Table.of_columns(
             "directivity",
             frequency | directivity,
             common | _DIRECTIVITY_FACTS | directivity_facts,
@@ -78,10 +77,6 @@ _DIRECTIVITY_FACTS = {
         "within 1.4 degrees from 40 degrees up, within 3 from 20, no better than the step below 20"
     ),
 }
-
-
-def _table(name: str, columns: Mapping[str, Floats], facts: Facts) -> Table:
-    return Table(name=name, header=tuple(columns), values=np.column_stack(list(columns.values())), facts=facts)
 
 
 def _common_facts(

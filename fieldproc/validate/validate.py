@@ -101,12 +101,8 @@ def validate(
     stated_db = _stated_level_db(far_field, stated_strength_m3_per_s)
     columns["level_error_db"] = columns["level_db"] - stated_db
     columns["verdict_code"] = verdict.astype(np.float64)
-    table = Table(
-        name="validation",
-        header=tuple(columns),
-        values=np.column_stack(list(columns.values())),
-        facts={"content": "far field against the monopole that fits it best", **_FACTS},
-    )
+    told = {"content": "far field against the monopole that fits it best", **_FACTS}
+    table = Table.of_columns("validation", columns, told)
     misplaced_m = float(np.linalg.norm(place_m - stated_place_m))
     return Validation(
         place_m,

@@ -120,6 +120,7 @@ def test_general_fir_is_a_session(tmp_path: Path, trailing_axis: bool) -> None:
     )
     assert session.attributes == {"organization": "workshop"}
     assert any(RELATIVE in notice for notice in session.notices)
+    assert not session.calibrated
 
 
 def test_stated_pressure_per_volt_is_believed(tmp_path: Path) -> None:
