@@ -20,7 +20,7 @@ from importlib.metadata import version
 
 import numpy as np
 
-from fieldproc.expand.dense import dense_block, fit_waves
+from fieldproc.expand.dense import Seen, both_sets, dense_block, fit_waves
 from fieldproc.expand.rings import fit_rings, recognise_rings
 from fieldproc.waves.harmonics import spherical_harmonics
 
@@ -64,7 +64,7 @@ def measure(degree: int, rings: int, azimuths: int) -> dict[str, float]:
     orders = (degree, degree)
     harmonics = spherical_harmonics(degree, points)
     argument = WAVENUMBER * np.linalg.norm(points, axis=1)
-    block, _ = dense_block(harmonics, argument, orders, pressure)
+    block, _ = dense_block(both_sets(orders, Seen(harmonics, argument)), pressure)
     grid = recognise_rings(points, degree)
     assert grid is not None
     dense_s, dense = timed(lambda: fit_waves(harmonics, argument, orders, pressure), 2)

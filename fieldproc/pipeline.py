@@ -53,7 +53,7 @@ def process_session(path: Path, settings: Settings, progress: Progress, *, figur
     tables = [
         _by_name(
             *tabulate(far_field, settings.tables, facts, channel),
-            _quality(expansion, facts, channel),
+            quality_table(expansion, channel, facts=facts),
             points_table(session, spectra, expansion.quality.point_residual_db, channel, facts=facts),
         )
         for channel in range(len(far_field.channel_names))
@@ -85,7 +85,7 @@ def validate_session(path: Path, settings: Settings, progress: Progress) -> Outc
     result = validate(far_field, expansion.quality.verdict[:, 0], stated_m, strength, settings.validation)
     facts = session_facts(session, spectra, settings)
     validation = replace(result.table, facts={**facts, **result.table.facts})
-    tables = _by_name(validation, _quality(expansion, facts, 0))
+    tables = _by_name(validation, quality_table(expansion, 0, facts=facts))
     found_m = rotation.T @ result.place_m + spectra.axis.origin_m
     scalars = _validation_scalars(result, found_m, stated_m)
     judgement = replace(_judgement(spectra, expansion), scalars=scalars)
@@ -166,17 +166,6 @@ def _process_far_field(path: Path, far_field: FarField, settings: Settings, figu
 
 def _by_name(*tables: Table) -> dict[str, Table]:
     return {table.name: table for table in tables}
-
-
-def _quality(expansion: Expansion, facts: Facts, channel: int) -> Table:
-    return quality_table(
-        expansion.frequency_hz,
-        expansion.quality,
-        expansion.outgoing_order,
-        expansion.regular_order,
-        channel,
-        facts=facts,
-    )
 
 
 def _bare_verdict(frequency_hz: Floats, verdict: Integers) -> Table:

@@ -317,6 +317,7 @@ class Expansion(_Record):
 
     p(x) = sum outgoing[n,m] h_n^(2)(kr) Y_nm + sum regular[n,m] j_n(kr) Y_nm. Columns beyond a
     frequency's order hold zeros; ``regular_order`` is -1 where no regular set was fitted.
+    ``acoustic_center_m`` is the origin about which the far field needs the lowest degrees (nan = not known).
     """
 
     AXES: ClassVar[Axes] = {
@@ -326,6 +327,7 @@ class Expansion(_Record):
         "outgoing_order": ("frequency",),
         "regular_order": ("frequency",),
         "origin_m": ("frequency", "xyz"),
+        "acoustic_center_m": ("frequency", "xyz"),
     }
     frequency_hz: Floats
     outgoing: Complexes
@@ -333,6 +335,7 @@ class Expansion(_Record):
     outgoing_order: Integers
     regular_order: Integers
     origin_m: Floats
+    acoustic_center_m: Floats
     sound_speed_m_per_s: float
     air_density_kg_per_m3: float
     source_radius_m: float

@@ -88,10 +88,14 @@ class OrderSettings(ClosedModel):
 class ExpansionSettings(ClosedModel):
     """Where the waves are centred, how large the source is, and how hard the fit is held back."""
 
-    # "auto": the centre of the cabinet, else the known source, else the axis origin.
-    origin_m: Literal["auto"] | Vector = "auto"
+    # By default the centre of the cabinet, else the known source, else the axis origin; with "acoustic center",
+    # moved from there at every frequency to the origin about which the far field needs the lowest degrees.
+    origin_m: Literal["auto", "acoustic center"] | Vector = "auto"
     # "auto": what encloses the cabinet, else the known source with a margin, else part of the scan radius.
     source_radius_m: Literal["auto"] | Annotated[float, Field(gt=0)] = "auto"
+    # Outgoing waves from several centres inside a tall or wide loudspeaker? By default where points lie inside its
+    # smallest sphere and left-out points are predicted better that way.
+    several_centers: Literal["auto"] | StrictBool = "auto"
     # Distance from the origin to the nearest image of the loudspeaker in the room.
     room_distance_m: Literal["auto"] | Annotated[float, Field(gt=0)] = "auto"
     # "auto": only where the fit is ill-conditioned, weight by marginal likelihood.

@@ -129,8 +129,9 @@ documents = st.fixed_dictionaries(
         ),
         "expansion": st.fixed_dictionaries(
             {
-                "origin_m": st.just("auto") | st.tuples(number, number, number),
+                "origin_m": st.sampled_from(["auto", "acoustic center"]) | st.tuples(number, number, number),
                 "source_radius_m": auto_positive,
+                "several_centers": st.sampled_from(["auto", True, False]),
                 "room_distance_m": auto_positive,
                 "regularisation": st.sampled_from(["auto", "always", "never"]),
             }

@@ -35,17 +35,19 @@ class Block:
 class BlockSolution:
     """Solution of all blocks.
 
-    ``coefficients`` and ``variance`` (unknown, channel) belong to the unit columns; variance is per unit
-    variance of a row (posterior, with a prior). ``fitted`` holds per block (copy, row, channel). The hat
-    matrix of a block is ``bases`` (row, column) times ``filters`` (column, channel) times its adjoint.
-    ``weight`` (channel,) is the regularisation relative to the largest singular value, 0 = none.
+    ``coefficients`` (unknown, channel) belong to the unit columns. ``fitted`` holds per block (copy, row,
+    channel). The hat matrix of a block is ``bases`` (row, column) times ``filters`` (column, channel) times its
+    adjoint. The covariance of its unknowns, per unit variance of a row (posterior, with a prior), is ``spreads``
+    (column, part) times ``spread_weights`` (part, channel) times its adjoint. ``weight`` (channel,) is the
+    regularisation relative to the largest singular value, 0 = none.
     """
 
     coefficients: Complexes
-    variance: Floats
     fitted: list[Complexes]
     bases: list[Complexes]
     filters: list[Floats]
+    spreads: list[Complexes]
+    spread_weights: list[Floats]
     condition: float
     weight: Floats
 
@@ -61,26 +63,34 @@ class _Factored:
     projected: Complexes
 
 
-def solve_blocks(blocks: Sequence[Block], unknowns: int, prior: Floats | None) -> BlockSolution:
+def solve_blocks(
+    blocks: Sequence[Block], unknowns: int, prior: Floats | None, regularise_above: float = 0.0
+) -> BlockSolution:
     """Solve ``unknowns`` unknowns; with ``prior`` (unknown,), Tikhonov-regularised towards it.
 
-    ``prior`` is the expected rms of each unknown. Copies of a block must share their priors.
+    ``prior`` is the expected rms of each unknown, and is used where the condition exceeds ``regularise_above``.
+    Copies of a block must share their priors.
     """
     factored = [_factor(block) for block in blocks]
     smallest = min(one.smallest for one in factored)
     condition = max(one.largest for one in factored) / smallest if smallest > 0 else float("inf")
     channels = blocks[0].data.shape[2]
+    if prior is not None and not condition <= regularise_above:
+        return _regularised(factored, prior, condition, np.zeros((unknowns, channels), dtype=np.complex128))
     coefficients = np.zeros((unknowns, channels), dtype=np.complex128)
-    variance = np.zeros((unknowns, channels))
-    if prior is None:
-        bases = [_rows(one, one.q) for one in factored]
-        filters = [np.ones((one.q.shape[1], channels)) for one in factored]
-        fitted = [_rows(one, one.q @ one.projected) for one in factored]
-        for one in factored:
-            coefficients[one.block.columns] = one.inverse @ one.projected
-            variance[one.block.columns] = np.sum(np.abs(one.inverse) ** 2, axis=1)[:, None]
-        return BlockSolution(coefficients, variance, fitted, bases, filters, condition, np.zeros(channels))
-    return _regularised(factored, prior, condition, coefficients, variance)
+    for one in factored:
+        coefficients[one.block.columns] = one.inverse @ one.projected
+    ones = [np.ones((one.q.shape[1], channels)) for one in factored]
+    return BlockSolution(
+        coefficients,
+        fitted=[_rows(one, one.q @ one.projected) for one in factored],
+        bases=[_rows(one, one.q) for one in factored],
+        filters=ones,
+        spreads=[one.inverse for one in factored],
+        spread_weights=ones,
+        condition=condition,
+        weight=np.zeros(channels),
+    )
 
 
 def explained_energy(blocks: Sequence[Block], level: Integers, levels: int) -> tuple[Floats, Floats]:
@@ -142,7 +152,7 @@ def _spectral_norm(matrix: Complexes) -> float:
 
 
 def _regularised(
-    factored: Sequence[_Factored], prior: Floats, condition: float, coefficients: Complexes, variance: Floats
+    factored: Sequence[_Factored], prior: Floats, condition: float, coefficients: Complexes
 ) -> BlockSolution:
     """Tikhonov in the coordinates of the prior; weight per channel by maximum marginal likelihood.
 
@@ -156,7 +166,7 @@ def _regularised(
     rotated = [left.conj().T @ one.projected for one, (left, _, _) in zip(factored, parts, strict=True)]
     weights = _WEIGHTS * max(singular[0] for _, singular, _ in parts)
     chosen = np.argmin(_likelihood(factored, parts, rotated, weights), axis=0)
-    bases, filters, fitted = [], [], []
+    bases, filters, fitted, spreads, damping = [], [], [], [], []
     for one, own, (left, singular, right), turned in zip(factored, priors, parts, rotated, strict=True):
         # 1/(s^2 + w^2), finite also where the data say nothing (s = 0)
         damped = 1.0 / (singular[:, None] ** 2 + weights[chosen] ** 2)
@@ -164,11 +174,11 @@ def _regularised(
         bases.append(_rows(one, one.q @ left))
         filters.append(kept)
         fitted.append(bases[-1] @ (kept * turned))
-        coefficients[one.block.columns] = own[:, None] * (right.conj().T @ (singular[:, None] * damped * turned))
         # posterior, not noise alone: it holds what the prior left open where the data say nothing
-        spread = np.abs(right.conj().T) ** 2 @ damped
-        variance[one.block.columns] = own[:, None] ** 2 * spread
-    return BlockSolution(coefficients, variance, fitted, bases, filters, condition, _WEIGHTS[chosen])
+        spreads.append(own[:, None] * right.conj().T)
+        damping.append(damped)
+        coefficients[one.block.columns] = spreads[-1] @ (singular[:, None] * damped * turned)
+    return BlockSolution(coefficients, fitted, bases, filters, spreads, damping, condition, _WEIGHTS[chosen])
 
 
 def _likelihood(

@@ -2,25 +2,31 @@
 
 Works on arrays alone. Each column is scaled to unit norm before anything is factored: unscaled, a fit
 of degree 8 at 20 Hz fails silently, because |h_8| and |j_8| lie 20 orders of magnitude apart.
+
+Waves may leave from several centres (a tall loudspeaker's cells); they are reported about the expansion origin.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Generic, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
-from fieldproc.conventions import Complexes, Floats
+from fieldproc.conventions import Complexes, Floats, Integers
 from fieldproc.expand.blocks import Block, BlockSolution, solve_blocks
 from fieldproc.waves.basis import WaveSet, wave_columns
 from fieldproc.waves.indexing import coefficient_count
 from fieldproc.waves.radial import ldexp
 
+Points = TypeVar("Points")
+
 
 @dataclass(frozen=True, slots=True)
 class WaveFit:
-    """One frequency's coefficients and what the fit knows about itself.
+    """One frequency's coefficients about the expansion origin, and what the fit knows about itself.
 
     ``outgoing`` and ``regular`` (channel, coefficient) belong to the true columns (scaling undone);
     ``residual`` (channel, point) is data minus fit; ``leverage`` (channel, point) is the diagonal of the
@@ -40,6 +46,15 @@ class WaveFit:
     room_to_direct: Floats
     weight: Floats
 
+    @property
+    def spare(self) -> Floats:
+        """One minus leverage; a point that the fit passes through exactly predicts nothing of itself."""
+        return np.maximum(1.0 - self.leverage, np.finfo(float).eps)
+
+    def left_out(self, pressure: Complexes) -> Floats:
+        """Rms error of predicting each point from all others, re rms ``pressure``, (channel,)."""
+        return np.asarray(np.linalg.norm(self.residual / self.spare, axis=1) / np.linalg.norm(pressure, axis=1))
+
 
 @dataclass(frozen=True, slots=True)
 class Scaling:
@@ -49,64 +64,102 @@ class Scaling:
     norms: Floats
 
 
+@dataclass(frozen=True, slots=True)
+class Seen:
+    """Points as one centre sees them: ``harmonics`` (point, coefficient) and ``argument`` = k r (point,)."""
+
+    harmonics: Complexes
+    argument: Floats
+
+
+@dataclass(frozen=True, slots=True)
+class WaveFamily(Generic[Points]):
+    """Waves of one set about one centre up to ``order``, and how that centre sees the points.
+
+    ``readout`` (coefficient about the expansion origin, own coefficient) translates there; None = it is the centre.
+    """
+
+    name: WaveSet
+    order: int
+    points: Points
+    readout: Complexes | None = None
+
+
+def both_sets(orders: tuple[int, int], points: Points) -> list[WaveFamily[Points]]:
+    """The outgoing and regular waves about the expansion origin; order -1 = no such set."""
+    sets: tuple[tuple[WaveSet, int], ...] = (("outgoing", orders[0]), ("regular", orders[1]))
+    return [WaveFamily(name, order, points) for name, order in sets if order >= 0]
+
+
+def outgoing_count(families: Sequence[WaveFamily[Points]]) -> int:
+    """Number of outgoing columns; they come first."""
+    return sum(coefficient_count(one.order) for one in families if one.name == "outgoing")
+
+
 def fit_waves(
     harmonics: Complexes,
     argument: Floats,
     orders: tuple[int, int],
     pressure: Complexes,
     prior: Floats | None = None,
+    regularise_above: float = 0.0,
 ) -> WaveFit:
     """Least-squares coefficients of both wave sets at one frequency.
 
     ``harmonics`` (point, coefficient) and ``argument`` = k r (point,) describe the points;
     ``orders`` are the top degrees (outgoing, regular), -1 for no regular set; ``pressure``
     (channel, point). With ``prior`` (column,), the expected rms contribution of each column at the
-    points, outgoing columns first, the fit is Tikhonov-regularised towards it, the weight chosen by
-    marginal likelihood per channel; without, it is plain least squares.
+    points, outgoing columns first, a fit of a condition above ``regularise_above`` is Tikhonov-regularised
+    towards it, the weight chosen by marginal likelihood per channel; otherwise it is plain least squares.
     """
-    block, scaling = dense_block(harmonics, argument, orders, pressure)
+    return fit_families(both_sets(orders, Seen(harmonics, argument)), pressure, prior, regularise_above)
+
+
+def fit_families(
+    families: Sequence[WaveFamily[Seen]], pressure: Complexes, prior: Floats | None, regularise_above: float
+) -> WaveFit:
+    """The fit of ``fit_waves`` for any families, outgoing ones first; ``prior`` follows their columns."""
+    block, scaling = dense_block(families, pressure)
     matrix, data = block.matrix, block.data
-    solution = solve_blocks([block], matrix.shape[1], prior)
-    split = coefficient_count(orders[0])
+    solution = solve_blocks([block], matrix.shape[1], prior, regularise_above)
+    split = outgoing_count(families)
     direct, room = (
         channel_norm(matrix[:, part] @ solution.coefficients[part]) for part in (slice(split), slice(split, None))
     )
     leverage = np.abs(solution.bases[0]) ** 2 @ solution.filters[0]
     residual = (data - solution.fitted[0])[0]
-    return wave_fit(solution, scaling, split, (residual.T, leverage.T), room / direct)
+    return wave_fit(families, [block.columns], solution, scaling, (residual.T, leverage.T), room / direct)
 
 
-def dense_block(
-    harmonics: Complexes, argument: Floats, orders: tuple[int, int], pressure: Complexes
-) -> tuple[Block, Scaling]:
-    """The whole problem as one block; arguments as for ``fit_waves``."""
-    matrix, scaling = _design(harmonics, argument, orders)
+def dense_block(families: Sequence[WaveFamily[Seen]], pressure: Complexes) -> tuple[Block, Scaling]:
+    """The whole problem as one block; arguments as for ``fit_families``."""
+    matrix, scaling = _design(families)
     return Block(matrix, np.ascontiguousarray(pressure.T)[None], np.arange(matrix.shape[1])[None]), scaling
 
 
 def wave_fit(
+    families: Sequence[WaveFamily[Points]],
+    columns: Sequence[Integers],
     solution: BlockSolution,
     scaling: Scaling,
-    split: int,
     at_points: tuple[Complexes, Floats],
     room_to_direct: Floats,
 ) -> WaveFit:
-    """A block solution with its column scaling undone; ``split`` columns are outgoing ones.
+    """A block solution with its column scaling undone and its outgoing waves read out about the origin.
 
-    ``at_points`` are residual and leverage, (channel, point) each.
+    ``columns`` are those of the blocks; ``at_points`` are residual and leverage, (channel, point) each.
     """
-    exponent, norms = -scaling.exponent[:, None], scaling.norms[:, None]
-    true = ldexp(solution.coefficients / norms, exponent).T
-    # the variance of high degrees vanishes here by itself: their true columns are huge
-    deviation = np.ldexp(np.sqrt(solution.variance[:split]) / norms[:split], exponent[:split])
+    true = ldexp(solution.coefficients / scaling.norms[:, None], -scaling.exponent[:, None]).T
+    split = outgoing_count(families)
+    readout = _readout(families, scaling)
     residual, leverage = at_points
     return WaveFit(
-        outgoing=true[:, :split],
+        outgoing=true[:, :split] if readout is None else (readout @ solution.coefficients[:split]).T,
         regular=true[:, split:],
         residual=residual,
         leverage=leverage,
         condition=solution.condition,
-        far_field_variance=np.sum(deviation**2, axis=0),
+        far_field_variance=_far_field_variance(columns, solution, scaling, split, readout),
         room_to_direct=room_to_direct,
         weight=solution.weight,
     )
@@ -117,10 +170,42 @@ def channel_norm(values: Complexes) -> Floats:
     return np.asarray(np.sqrt(np.sum(np.abs(values) ** 2, axis=tuple(range(values.ndim - 1)))))
 
 
-def _design(harmonics: Complexes, argument: Floats, orders: tuple[int, int]) -> tuple[Complexes, Scaling]:
-    """Both sets side by side with unit columns, and what was taken out of them."""
-    sets: tuple[tuple[WaveSet, int], ...] = (("outgoing", orders[0]), ("regular", orders[1]))
-    blocks = [wave_columns(name, order, harmonics, argument) for name, order in sets if order >= 0]
+def _readout(families: Sequence[WaveFamily[Points]], scaling: Scaling) -> Complexes | None:
+    """True coefficients about the origin from those of unit outgoing columns; None = they differ by scale alone."""
+    matrices = [one.readout for one in families if one.readout is not None]
+    if not matrices:
+        return None
+    whole = np.concatenate(matrices, axis=1)
+    split = whole.shape[1]
+    return np.asarray(whole * np.ldexp(1.0 / scaling.norms[:split], -scaling.exponent[:split]))
+
+
+def _far_field_variance(
+    columns: Sequence[Integers],
+    solution: BlockSolution,
+    scaling: Scaling,
+    split: int,
+    readout: Complexes | None,
+) -> Floats:
+    """Summed variance of the outgoing coefficients about the origin, (channel,)."""
+    total = np.zeros(solution.coefficients.shape[1])
+    for places, spread, weights in zip(columns, solution.spreads, solution.spread_weights, strict=True):
+        for own in places:
+            outgoing = own < split
+            chosen = own[outgoing]
+            if readout is None:
+                # the variance of high degrees vanishes here by itself: their true columns are huge
+                deviation = np.sqrt(np.abs(spread[outgoing]) ** 2 @ weights) / scaling.norms[chosen, None]
+                total += np.sum(np.ldexp(deviation, -scaling.exponent[chosen, None]) ** 2, axis=0)
+            else:
+                seen = readout[:, chosen]
+                total += np.sum(np.abs(seen[seen.any(axis=1)] @ spread[outgoing]) ** 2 @ weights, axis=0)
+    return total
+
+
+def _design(families: Sequence[WaveFamily[Seen]]) -> tuple[Complexes, Scaling]:
+    """All families side by side with unit columns, and what was taken out of them."""
+    blocks = [wave_columns(one.name, one.order, one.points.harmonics, one.points.argument) for one in families]
     matrix = np.concatenate([columns for columns, _ in blocks], axis=1)
     exponent = np.concatenate([exponents for _, exponents in blocks])
     norms: Floats = np.linalg.norm(matrix, axis=0)

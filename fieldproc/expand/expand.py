@@ -2,34 +2,47 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from dataclasses import replace
+from functools import partial
+
 import numpy as np
 
 from fieldproc.conventions import Floats, wavenumber
 from fieldproc.errors import NumericalError
+from fieldproc.expand.cells import ASSUMED_SOURCE_SHARE, divide
+from fieldproc.expand.center import acoustic_center
 from fieldproc.expand.choice import TARGETS_DB, choose_targets
+from fieldproc.expand.dense import WaveFit
+from fieldproc.expand.divided import CELL_TARGETS_DB, PROOF_DB, Division, prove
 from fieldproc.expand.loop import Progress, solve_all
 from fieldproc.expand.order import (
     OrderPlan,
     Reach,
     automatic_orders,
+    degree_priors,
     highest_order,
     order_at,
     truncation_db,
     unknowns,
 )
+from fieldproc.expand.recenter import recenter
+from fieldproc.expand.rings import recognise_rings
 from fieldproc.expand.shell import shell_thickness, thinnest_shell
 from fieldproc.expand.solver import Solver
-from fieldproc.records import Expansion, Spectra
+from fieldproc.records import Expansion, Spectra, Verdict
 from fieldproc.settings import ExpansionSettings, OrderSettings, SeparationSettings, Settings
 
 # A microphone or a small capsule is never a mathematical point.
 SMALLEST_SOURCE_M = 0.05
 # A place off the origin is stated with an error; the sphere that holds it is drawn this much larger.
 _SOURCE_MARGIN = 1.5
-# Without a stated size, the source is taken to fill this share of the way to the nearest point.
-_ASSUMED_SOURCE_SHARE = 0.7
+# A fit worse conditioned than this is regularised in "auto": its coefficients would be mostly noise.
+REGULARISE_ABOVE = 1000.0
 # Walls lie outside the scan, so the loudspeaker's nearest image is at least this many outer radii away.
 _NEAREST_IMAGE_RADII = 2.0
+# An origin this near to the axis of the rings, relative to the nearest point, is put on it.
+_NEAR_RING_AXIS = 0.2
 # A wave set cannot be truncated where the two radii of its monopole meet.
 _SMALLEST_RADIUS_RATIO = 1.05
 
@@ -51,33 +64,94 @@ def expand(spectra: Spectra, settings: Settings, progress: Progress = _silent) -
     sound_speed_m_per_s = float(spectra.sound_speed_m_per_s.mean())
     k = wavenumber(spectra.frequency_hz, sound_speed_m_per_s)
     top_order, band = _extent(k, reach, separate, len(offsets_m), settings.orders)
-    solver = Solver(spectra, offsets_m, top_order, band)
+    solver = Solver(spectra, origin_m, top_order, band)
     plan = _plan(solver, k, reach, separate, settings.orders)
-    solved = solve_all(solver, plan, settings.expansion.regularisation, progress)
-    return Expansion(
+    fit = partial(_fit_one, solver, plan, settings.expansion.regularisation)
+    division = _division(solver, k, reach, separate, settings, plan, fit)
+    if division is not None:
+        plan, fit = division.plan, partial(_fit_divided, division, fit)
+        reach = replace(reach, source_radius_m=division.solver.cells.reach_m)
+    solved = solve_all(solver, plan, fit, progress)
+    quality = solved.quality(plan, spectra.usable, spectra.frequency_hz)
+    usable = np.all(quality.verdict < Verdict.DO_NOT_USE, axis=1)
+    center_m: Floats = origin_m + acoustic_center(
+        spectra.frequency_hz, k, solved.outgoing, plan.outgoing, usable, reach.source_radius_m
+    )
+    expansion = Expansion(
         frequency_hz=spectra.frequency_hz,
         outgoing=solved.outgoing,
         regular=solved.regular,
         outgoing_order=plan.outgoing,
         regular_order=plan.regular,
         origin_m=np.tile(origin_m, (len(k), 1)),
+        acoustic_center_m=center_m,
         sound_speed_m_per_s=sound_speed_m_per_s,
         air_density_kg_per_m3=spectra.air_density_kg_per_m3,
         source_radius_m=reach.source_radius_m,
         channel_names=spectra.channel_names,
-        quality=solved.quality(plan, spectra.usable, spectra.frequency_hz),
-        notices=_notices(spectra, reach, offsets_m, separate, plan),
+        quality=quality,
+        notices=_notices(spectra, reach, offsets_m, separate, plan, division),
     )
+    return recenter(expansion, center_m) if settings.expansion.origin_m == "acoustic center" else expansion
+
+
+def _fit_one(solver: Solver, plan: OrderPlan, mode: str, row: int) -> WaveFit:
+    """Waves from one origin: plain least squares where that is well determined, towards the prior elsewhere."""
+    orders = (int(plan.outgoing[row]), int(plan.regular[row]))
+    if mode == "never":
+        return solver.fit(row, orders)
+    return solver.fit(row, orders, degree_priors(orders), REGULARISE_ABOVE if mode == "auto" else 0.0)
+
+
+def _fit_divided(division: Division, fit_one: Callable[[int], WaveFit], row: int) -> WaveFit:
+    return division.fit(row) if division.plan.divided[row] else fit_one(row)
+
+
+def _division(
+    solver: Solver,
+    k: Floats,
+    reach: Reach,
+    separate: bool,
+    settings: Settings,
+    of_one: OrderPlan,
+    fit_one: Callable[[int], WaveFit],
+) -> Division | None:
+    """Cells, where the geometry needs them and the data prove them, or the settings insist."""
+    wanted = settings.expansion.several_centers
+    stated = settings.orders.outgoing != "auto" or settings.expansion.regularisation == "never"
+    if wanted is False or (wanted == "auto" and stated):
+        return None
+    cells = divide(solver.spectra, solver.origin_m)
+    if cells is None:
+        return None
+    nearest_m = max(cells.nearest_m, _SMALLEST_RADIUS_RATIO * cells.radius_m)
+    of_cells = Reach(cells.radius_m, nearest_m, reach.outer_radius_m, reach.room_distance_m, len(cells.centers_m))
+    budget = int(settings.orders.unknowns_per_point * len(solver.offsets_m))
+    target_db = settings.orders.truncation_db
+    targets_db = CELL_TARGETS_DB if target_db == "auto" else (target_db,)
+    plans = [automatic_orders(k, of_cells, separate, budget, target) for target in targets_db]
+    division = prove(solver, cells, plans, of_one, fit_one)
+    if division is None or (wanted == "auto" and division.gain_db < PROOF_DB):
+        return None
+    return division
 
 
 def _origin(spectra: Spectra, settings: ExpansionSettings) -> Floats:
-    if settings.origin_m != "auto":
-        return np.array(settings.origin_m)
+    if not isinstance(settings.origin_m, str):
+        return np.array(settings.origin_m, dtype=np.float64)
     if spectra.cabinet is not None:
-        return np.asarray(spectra.cabinet.center_m)
+        return _on_ring_axis(spectra.positions_m, spectra.cabinet.center_m)
     if spectra.known_source is not None:
         return np.asarray(spectra.known_source.position_m)
     return np.asarray(spectra.axis.origin_m)
+
+
+def _on_ring_axis(positions_m: Floats, center_m: Floats) -> Floats:
+    """The centre of a cabinet, moved to the axis of a scan's rings where that is near: rings are worth it."""
+    on_axis_m = center_m * np.array([0.0, 0.0, 1.0])
+    aside_m = float(np.linalg.norm(center_m - on_axis_m))
+    near = aside_m <= _NEAR_RING_AXIS * np.linalg.norm(positions_m - center_m, axis=1).min()
+    return on_axis_m if near and recognise_rings(positions_m, 1) is not None else np.asarray(center_m)
 
 
 def _reach(spectra: Spectra, settings: ExpansionSettings, origin_m: Floats) -> Reach:
@@ -90,7 +164,7 @@ def _reach(spectra: Spectra, settings: ExpansionSettings, origin_m: Floats) -> R
         )
     source_m = settings.source_radius_m
     if source_m == "auto":
-        source_m = _stated_source_radius(spectra, origin_m) or _ASSUMED_SOURCE_SHARE * inner_m
+        source_m = _stated_source_radius(spectra, origin_m) or ASSUMED_SOURCE_SHARE * inner_m
     room_m = _NEAREST_IMAGE_RADII * outer_m if settings.room_distance_m == "auto" else settings.room_distance_m
     return Reach(
         source_m,
@@ -155,7 +229,7 @@ def _plan(solver: Solver, k: Floats, reach: Reach, separate: bool, settings: Ord
             "lower orders.outgoing or orders.regular, or scan more points",
         )
     carried = regular >= 0 if separate else np.ones(len(k), dtype=np.bool_)
-    return OrderPlan(outgoing, regular, carried, truncation_db(k, reach, outgoing))
+    return OrderPlan(outgoing, regular, carried, truncation_db(k, reach, outgoing), np.zeros_like(carried))
 
 
 def _extent(
@@ -169,7 +243,14 @@ def _extent(
     return int(max(plan.outgoing.max(), plan.regular.max(), *stated)), (float(carried.min()), float(carried.max()))
 
 
-def _notices(spectra: Spectra, reach: Reach, offsets_m: Floats, separate: bool, plan: OrderPlan) -> tuple[str, ...]:
+def _notices(
+    spectra: Spectra,
+    reach: Reach,
+    offsets_m: Floats,
+    separate: bool,
+    plan: OrderPlan,
+    division: Division | None,
+) -> tuple[str, ...]:
     """What a reader of the results must know about the expansion, in sentences."""
     notices = []
     if separate:
@@ -180,7 +261,13 @@ def _notices(spectra: Spectra, reach: Reach, offsets_m: Floats, separate: bool, 
     else:
         notices.append("no separation: outgoing waves only, so room sound counts as the loudspeaker's")
     inside = int(np.sum(np.linalg.norm(offsets_m, axis=1) < reach.source_radius_m))
-    if inside:
+    if division is not None:
+        notices.append(
+            f"{inside} points lie inside the sphere of radius {reach.source_radius_m:.3f} m around the source: "
+            f"outgoing waves leave from {len(division.solver.cells.centers_m)} centres, which predicts left-out "
+            f"points {division.gain_db:.1f} dB better than one"
+        )
+    elif inside:
         notices.append(
             f"{inside} points lie inside the sphere of radius {reach.source_radius_m:.3f} m around the source, "
             "where outgoing waves about one origin need not converge"

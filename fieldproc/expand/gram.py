@@ -30,7 +30,7 @@ _FUNCTION_ERROR, _SQUARE_ERROR = 1e-13, 1e-9
 _NODE_STEP = 2
 # Beyond either, the dense solver is the better tool (a scan that reaches from very near to far).
 _MOST_NODES = 80
-_MOST_BYTES = 1_000_000_000
+_MOST_BYTES = 2_500_000_000
 
 
 @dataclass(frozen=True)

@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from functools import partial
 
 import numpy as np
 
 from fieldproc.conventions import Booleans, Complexes, Floats, Integers, amplitude_db
 from fieldproc.errors import NumericalError
 from fieldproc.expand.dense import WaveFit
-from fieldproc.expand.order import OrderPlan, degree_priors
+from fieldproc.expand.order import OrderPlan
 from fieldproc.expand.quality import close_gaps, judge
 from fieldproc.expand.side_by_side import side_by_side
 from fieldproc.expand.solver import Solver
@@ -18,9 +17,6 @@ from fieldproc.records import Quality
 from fieldproc.waves.indexing import coefficient_count
 
 Progress = Callable[[int, int], None]
-
-# A fit worse conditioned than this is regularised in "auto": its coefficients would be mostly noise.
-REGULARISE_ABOVE = 1000.0
 
 
 class Solved:
@@ -52,15 +48,12 @@ class Solved:
         self.outgoing[row, :, : fit.outgoing.shape[1]] = fit.outgoing
         self.regular[row, :, : fit.regular.shape[1]] = fit.regular
         level = _rms(pressure)
-        # a point that the fit passes through exactly predicts nothing of itself
-        spare = np.maximum(1.0 - fit.leverage, np.finfo(float).eps)
-        left_out = _rms(fit.residual / spare)
         # unknowns have used up part of the noise, so the rest is divided by what they left
-        noise = np.sqrt(np.sum(np.abs(fit.residual) ** 2, axis=1) / np.sum(spare, axis=1))
+        noise = np.sqrt(np.sum(np.abs(fit.residual) ** 2, axis=1) / np.sum(fit.spare, axis=1))
         gain = np.sqrt(fit.far_field_variance / (4 * np.pi)) / k
         far_field = np.sqrt(np.sum(np.abs(fit.outgoing) ** 2, axis=1) / (4 * np.pi)) / k
         self.residual_db[row] = amplitude_db(_rms(fit.residual) / level)
-        self.leave_one_out_db[row] = amplitude_db(left_out / level)
+        self.leave_one_out_db[row] = amplitude_db(fit.left_out(pressure))
         self.random_error_db[row] = amplitude_db(gain * noise / far_field)
         self.room_to_direct_db[row] = amplitude_db(fit.room_to_direct)
         self.weight[row] = fit.weight
@@ -71,12 +64,15 @@ class Solved:
 
     def quality(self, plan: OrderPlan, usable: Booleans, frequency_hz: Floats) -> Quality:
         """The gathered measures and the verdict they come to."""
+        # cells stand in for each other by design; what that costs, the random error says
+        condition = np.where(plan.divided, 1.0, self.condition)[:, None]
         verdict = judge(
             {
                 "leave_one_out_db": self.leave_one_out_db,
                 "random_error_db": self.random_error_db,
                 "truncation_db": plan.truncation_db[:, None],
-                "condition": self.condition[:, None],
+                "condition": condition,
+                "separation_condition": np.where(plan.regular[:, None] >= 0, condition, 1.0),
             },
             carried=plan.carried & usable,
             separated=plan.regular >= 0,
@@ -95,37 +91,27 @@ class Solved:
         )
 
 
-def solve_all(solver: Solver, plan: OrderPlan, mode: str, progress: Progress) -> Solved:
-    """Solve every usable frequency, side by side.
+def solve_all(solver: Solver, plan: OrderPlan, fit: Callable[[int], WaveFit], progress: Progress) -> Solved:
+    """Solve every usable frequency with ``fit(row)``, side by side.
 
-    ``mode`` is the regularisation setting. ``NumericalError`` when no frequency can be solved.
+    ``NumericalError`` when no frequency can be solved.
     """
     pressure_pa = solver.spectra.pressure_pa
     frequencies, channels, points = pressure_pa.shape
     solved = Solved((frequencies, channels, points), plan)
 
     def solve(row: int) -> WaveFit | None:
-        orders = (int(plan.outgoing[row]), int(plan.regular[row]))
-        return _fit(partial(solver.fit, row, orders), degree_priors(orders), mode) if solver.has_sound(row) else None
+        return fit(row) if solver.has_sound(row) else None
 
-    for row, fit in enumerate(side_by_side(solve, frequencies)):
-        if fit is not None:
-            solved.take(row, fit, pressure_pa[row], float(solver.wavenumber(row).mean()))
+    for row, done in enumerate(side_by_side(solve, frequencies)):
+        if done is not None:
+            solved.take(row, done, pressure_pa[row], float(solver.wavenumber(row).mean()))
         progress(row + 1, frequencies)
     if solved.count == 0:
         raise NumericalError(
             "expand", "number of usable frequencies", "0", "at least 1", "check the frequency grid and the data"
         )
     return solved
-
-
-def _fit(solve: Callable[..., WaveFit], prior: Floats, mode: str) -> WaveFit:
-    """Plain least squares where it is well determined, towards the prior elsewhere."""
-    if mode != "always":
-        fit = solve()
-        if mode == "never" or fit.condition <= REGULARISE_ABOVE:
-            return fit
-    return solve(prior)
 
 
 def _rms(values: Complexes) -> Floats:

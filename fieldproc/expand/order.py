@@ -15,6 +15,7 @@ otherwise ask for dozens of degrees whose near field dies out before it matters,
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -36,12 +37,16 @@ COARSEST_DB = -20.0
 
 @dataclass(frozen=True, slots=True)
 class Reach:
-    """The lengths the rule needs, all from the expansion origin, in metres."""
+    """The lengths the rule needs, in metres, and from how many centres outgoing waves leave.
+
+    Source and inner radius count from each of those centres, the other two from the expansion origin.
+    """
 
     source_radius_m: float
     inner_radius_m: float
     outer_radius_m: float
     room_distance_m: float
+    centers: int = 1
 
     @property
     def near_source_m(self) -> float:
@@ -54,13 +59,15 @@ class OrderPlan:
     """Top degrees per frequency (regular -1 = no such set) and what they leave out.
 
     ``carried`` is False where the points cannot carry the sets the rule asks for; ``truncation_db`` is the
-    far field that the outgoing orders leave out of a monopole at the edge of the source.
+    far field that the outgoing orders leave out of a monopole at the edge of the source. ``divided`` is True
+    where outgoing waves leave from several cells.
     """
 
     outgoing: Integers
     regular: Integers
     carried: Booleans
     truncation_db: Floats
+    divided: Booleans
 
 
 def monopole_truncation(wavenumber: Floats, inner_m: float, outer_m: float) -> Floats:
@@ -105,7 +112,7 @@ def automatic_orders(
         far_field_truncation(wavenumber, reach.source_radius_m),
     )
     regular_error = monopole_truncation(wavenumber, reach.outer_radius_m, reach.room_distance_m)
-    outgoing = np.full(len(wavenumber), max(int(np.sqrt(budget / 2)) - 1, 0))
+    outgoing = np.full(len(wavenumber), max(int(np.sqrt(budget / 2 / reach.centers)) - 1, 0))
     regular = np.full(len(wavenumber), -1)
     carried = np.zeros(len(wavenumber), dtype=np.bool_)
     start_db = np.minimum(np.broadcast_to(target_db, wavenumber.shape), COARSEST_DB)
@@ -113,10 +120,11 @@ def automatic_orders(
         limit = 10.0 ** (np.minimum(start_db + step_db, COARSEST_DB) / 20.0)[:, None]
         wanted = np.argmax(outgoing_error <= limit, axis=1)
         wanted_regular = np.argmax(regular_error <= limit, axis=1) if separate else regular
-        now = (unknowns(wanted, wanted_regular) <= budget) & ~carried
+        now = (unknowns(wanted, wanted_regular, reach.centers) <= budget) & ~carried
         outgoing[now], regular[now] = wanted[now], wanted_regular[now]
         carried |= now
-    return OrderPlan(outgoing, regular, carried, truncation_db(wavenumber, reach, outgoing))
+    left_out_db = truncation_db(wavenumber, reach, outgoing)
+    return OrderPlan(outgoing, regular, carried, left_out_db, carried & (reach.centers > 1))
 
 
 def truncation_db(wavenumber: Floats, reach: Reach, outgoing: Integers) -> Floats:
@@ -143,8 +151,8 @@ def highest_order(setting: OrderSetting) -> int:
     return 0 if isinstance(setting, str) else max(order for _, order in setting)
 
 
-def degree_priors(orders: tuple[int, int]) -> Floats:
-    """Expected rms contribution of each column at the points, outgoing columns first: 1 / (n + 1).
+def degree_priors(orders: Sequence[int]) -> Floats:
+    """Expected rms contribution of each column at the points, set after set: 1 / (n + 1).
 
     The mildest of the priors we tried (after a source radius, flat, 1/(n+1), 1/(n+1)^2): on a measured head
     whose lower cap was never scanned it lost nothing in directions left out of the fit, and the field in the
@@ -154,6 +162,6 @@ def degree_priors(orders: tuple[int, int]) -> Floats:
     return np.concatenate([1.0 / (column_degrees(order) + 1.0) for order in orders if order >= 0])
 
 
-def unknowns(outgoing: Integers, regular: Integers) -> Integers:
+def unknowns(outgoing: Integers, regular: Integers, centers: int = 1) -> Integers:
     """Number of unknowns of both sets, (frequency,)."""
-    return np.asarray((outgoing + 1) ** 2 + (regular + 1) ** 2)
+    return np.asarray(centers * (outgoing + 1) ** 2 + (regular + 1) ** 2)

@@ -41,6 +41,9 @@ LIMITS = {
     "truncation_db": (-25.0, -15.0),
     # ill-conditioned fits lean on a prior; how far that reaches the far field, the random error says
     "condition": (1000.0, np.inf),
+    # where two sets must be told apart, the prior decides what belongs to which, and the random error believes it:
+    # -20 dB stated, -7 dB true, on two spheres exactly half a wavelength apart
+    "separation_condition": (1000.0, 1e4),
 }
 
 

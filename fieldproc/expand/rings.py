@@ -12,7 +12,7 @@ Rings are recognised from the positions; nothing in a file promises them.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
@@ -20,8 +20,16 @@ from numpy.typing import NDArray
 
 from fieldproc.conventions import Complexes, Floats, Integers
 from fieldproc.expand.blocks import Block, BlockSolution, solve_blocks
-from fieldproc.expand.dense import Scaling, WaveFit, channel_norm, wave_fit
-from fieldproc.waves.basis import RADIAL, WaveSet
+from fieldproc.expand.dense import (
+    Scaling,
+    WaveFamily,
+    WaveFit,
+    both_sets,
+    channel_norm,
+    outgoing_count,
+    wave_fit,
+)
+from fieldproc.waves.basis import RADIAL
 from fieldproc.waves.harmonics import spherical_harmonics
 from fieldproc.waves.indexing import coefficient_count, coefficient_index, column_degrees
 
@@ -81,6 +89,15 @@ class RingGrid:
             members.setdefault(name, []).append(order)
         return sorted(members.values(), key=lambda orders: min(abs(order) for order in orders))
 
+    def seen_from(self, height_m: float, top_order: int) -> RingGrid:
+        """The same rings as a centre at that height on their axis sees them, harmonics up to ``top_order``."""
+        moved = []
+        for group in self.groups:
+            from_axis, along = group.radius_m * np.sin(group.colatitude), group.radius_m * np.cos(group.colatitude)
+            offset = np.arctan2(from_axis, along - height_m)
+            moved.append(replace(group, radius_m=np.hypot(from_axis, along - height_m), colatitude=offset))
+        return RingGrid(tuple(moved), top_order)
+
 
 def recognise_rings(offsets_m: Floats, top_order: int) -> RingGrid | None:
     """The rings that hold all points (point, 3), or None where they do not lie on rings about the z axis.
@@ -134,13 +151,26 @@ def fit_rings(
     orders: tuple[int, int],
     pressure: Complexes,
     prior: Floats | None = None,
+    regularise_above: float = 0.0,
 ) -> WaveFit:
     """The fit of ``fit_waves`` on rings; ``pressure`` (channel, point), one wavenumber for all points."""
-    design = _Design(grid, wavenumber, orders)
+    return fit_ring_families(both_sets(orders, grid), wavenumber, pressure, prior, regularise_above)
+
+
+def fit_ring_families(
+    families: Sequence[WaveFamily[RingGrid]],
+    wavenumber: float,
+    pressure: Complexes,
+    prior: Floats | None,
+    regularise_above: float,
+) -> WaveFit:
+    """The fit of ``fit_families`` on rings, all centres on their axis."""
+    grid = families[0].points
+    design = _Design(families, wavenumber)
     spectra = _ring_spectra(grid, pressure)
     parts = design.all_parts()
     blocks = [part.block(spectra) for part in parts]
-    solution = solve_blocks(blocks, design.unknowns, prior)
+    solution = solve_blocks(blocks, design.unknowns, prior, regularise_above)
     energy = np.zeros((2, pressure.shape[0]))
     for block in blocks:
         outgoing = block.columns[0] < design.split
@@ -148,13 +178,14 @@ def fit_rings(
             values = block.matrix[:, chosen] @ solution.coefficients[block.columns[:, chosen]]
             energy[which] += channel_norm(values) ** 2
     at_points = _back_to_points(grid, parts, solution, spectra, pressure.shape)
-    return wave_fit(solution, design.scaling, design.split, at_points, np.sqrt(energy[1] / energy[0]))
+    columns = [block.columns for block in blocks]
+    return wave_fit(families, columns, solution, design.scaling, at_points, np.sqrt(energy[1] / energy[0]))
 
 
-def ring_blocks(grid: RingGrid, wavenumber: float, orders: tuple[int, int], pressure: Complexes) -> list[Block]:
-    """The problem of ``fit_rings`` as its independent blocks."""
-    spectra = _ring_spectra(grid, pressure)
-    return [part.block(spectra) for part in _Design(grid, wavenumber, orders).all_parts()]
+def ring_blocks(families: Sequence[WaveFamily[RingGrid]], wavenumber: float, pressure: Complexes) -> list[Block]:
+    """The problem of ``fit_ring_families`` as its independent blocks."""
+    spectra = _ring_spectra(families[0].points, pressure)
+    return [part.block(spectra) for part in _Design(families, wavenumber).all_parts()]
 
 
 def _ring_spectra(grid: RingGrid, pressure: Complexes) -> list[Complexes]:
@@ -190,30 +221,29 @@ class _Part:
 class _Design:
     """The matrices of all classes at one wavenumber, and their column scaling."""
 
-    def __init__(self, grid: RingGrid, wavenumber: float, orders: tuple[int, int]) -> None:
-        self.grid = grid
-        self.orders = orders
-        self.split = coefficient_count(orders[0])
-        self.unknowns = self.split + coefficient_count(orders[1])
-        radius_m = np.concatenate([group.radius_m for group in grid.groups])
-        edges = np.cumsum([len(group.radius_m) for group in grid.groups])[:-1]
-        self.radial: list[list[NDArray[np.complex128]]] = []
+    def __init__(self, families: Sequence[WaveFamily[RingGrid]], wavenumber: float) -> None:
+        self.families = families
+        self.grid = families[0].points
+        self.split = outgoing_count(families)
+        counts = [coefficient_count(one.order) for one in families]
+        self.starts = np.cumsum([0, *counts])
+        self.unknowns = sum(counts)
         self.scaling = Scaling(np.zeros(self.unknowns, dtype=np.int64), np.ones(self.unknowns))
-        names: tuple[WaveSet, WaveSet] = ("outgoing", "regular")
-        start = 0
-        for name, order in zip(names, orders, strict=True):
-            if order < 0:
-                self.radial.append([])
-                continue
-            values, exponent = RADIAL[name](order, wavenumber * radius_m).column_scaled()
-            self.radial.append(np.split(values, edges))
-            count = coefficient_count(order)
-            self.scaling.exponent[start : start + count] = exponent[column_degrees(order)]
-            start += count
+        self.radial: list[list[NDArray[np.complex128]]] = []
+        for one, start, count in zip(families, self.starts, counts, strict=False):
+            radius_m = [group.radius_m for group in one.points.groups]
+            functions = RADIAL[one.name](one.order, wavenumber * np.concatenate(radius_m))
+            values, exponent = functions.column_scaled()
+            self.radial.append(np.split(values, np.cumsum([len(own) for own in radius_m])[:-1]))
+            self.scaling.exponent[start : start + count] = exponent[column_degrees(one.order)]
 
     def all_parts(self) -> list[_Part]:
         """Every class of orders."""
-        return [part for together in self.grid.classes(max(self.orders)) for part in self.parts(together)]
+        return [
+            part
+            for together in self.grid.classes(max(one.order for one in self.families))
+            for part in self.parts(together)
+        ]
 
     def parts(self, orders: list[int]) -> list[_Part]:
         """One part for a class; none for a lone negative order, which its positive twin carries."""
@@ -267,21 +297,20 @@ class _Design:
         return _Part(matrix / norms, columns, rows, turn)
 
     def _columns(self, number: int, order: int) -> Complexes:
-        """sqrt(n) f_n(kr) Y_nm(colatitude, 0) on the rings of a group, outgoing columns first."""
-        group, profile = self.grid.groups[number], self.grid.profiles[number]
+        """sqrt(n) f_n(kr) Y_nm(colatitude, 0) on the rings of a group, family by family."""
         pieces = []
-        for radial, top in zip(self.radial, self.orders, strict=True):
-            degrees = np.arange(abs(order), top + 1)
-            if degrees.size:
-                pieces.append(radial[number][:, degrees] * profile[:, degrees * degrees + degrees + order])
-        return np.asarray(np.sqrt(group.count) * np.concatenate(pieces, axis=1))
+        for radial, one in zip(self.radial, self.families, strict=True):
+            degrees = np.arange(abs(order), one.order + 1)
+            profile = one.points.profiles[number][:, degrees * degrees + degrees + order]
+            pieces.append(radial[number][:, degrees] * profile)
+        return np.asarray(np.sqrt(self.grid.groups[number].count) * np.concatenate(pieces, axis=1))
 
     def _places(self, order: int) -> Integers:
         """Places of those columns among all unknowns."""
-        outgoing, regular = (
-            [coefficient_index(degree, order) for degree in range(abs(order), top + 1)] for top in self.orders
-        )
-        return np.array(outgoing + [self.split + place for place in regular])
+        places = []
+        for one, start in zip(self.families, self.starts, strict=False):
+            places += [start + coefficient_index(n, order) for n in range(abs(order), one.order + 1)]
+        return np.array(places)
 
 
 def _back_to_points(

@@ -10,9 +10,9 @@ import numpy as np
 
 from fieldproc.conventions import Complexes, Floats, wavenumber
 from fieldproc.expand.blocks import Block
-from fieldproc.expand.dense import WaveFit, dense_block, fit_waves
+from fieldproc.expand.dense import Seen, WaveFit, both_sets, dense_block, fit_waves
 from fieldproc.expand.gram import irregular_grid
-from fieldproc.expand.iterative import Unsolved, fit_irregular
+from fieldproc.expand.iterative import MOST_CONDITION, Unsolved, fit_irregular
 from fieldproc.expand.rings import RingGrid, fit_rings, recognise_rings, ring_blocks
 from fieldproc.records import Spectra
 from fieldproc.waves.harmonics import spherical_harmonics
@@ -23,26 +23,28 @@ FEWEST_ITERATED = 200
 
 
 class Solver:
-    """Fits of single frequencies (rows) of one scan; orders up to ``top_order``.
+    """Fits of single frequencies (rows) of one scan about one origin; orders up to ``top_order``.
 
     ``band`` holds the lowest and highest wavenumber for which an irregular scan is prepared. Rings need one
     sound speed for all points.
     """
 
-    def __init__(self, spectra: Spectra, offsets_m: Floats, top_order: int, band: tuple[float, float]) -> None:
+    def __init__(self, spectra: Spectra, origin_m: Floats, top_order: int, band: tuple[float, float]) -> None:
         self.spectra = spectra
+        self.origin_m = origin_m
+        self.offsets_m: Floats = spectra.positions_m - origin_m
         self.grid: RingGrid | None = None
         if np.ptp(spectra.sound_speed_m_per_s) == 0:
-            self.grid = recognise_rings(offsets_m, top_order)
+            self.grid = recognise_rings(self.offsets_m, top_order)
         if self.grid is not None:
             return
-        self.radius_m: Floats = np.linalg.norm(offsets_m, axis=1)
+        self.radius_m: Floats = np.linalg.norm(self.offsets_m, axis=1)
         # computed once: only radial factors change with frequency
-        self.harmonics: Complexes = spherical_harmonics(top_order, offsets_m)
+        self.harmonics: Complexes = spherical_harmonics(top_order, self.offsets_m)
         # a sound speed per point is a radius per point at the mean speed
         self.mean_speed_m_per_s = float(spectra.sound_speed_m_per_s.mean())
         acoustic_m = self.radius_m * self.mean_speed_m_per_s / spectra.sound_speed_m_per_s
-        self.irregular = irregular_grid(offsets_m, acoustic_m, top_order, band)
+        self.irregular = irregular_grid(self.offsets_m, acoustic_m, top_order, band)
         self.band = band
 
     def has_sound(self, row: int) -> bool:
@@ -54,16 +56,19 @@ class Solver:
         """k at every point."""
         return wavenumber(self.spectra.frequency_hz[row], self.spectra.sound_speed_m_per_s)
 
-    def fit(self, row: int, orders: tuple[int, int], prior: Floats | None = None) -> WaveFit:
+    def fit(
+        self, row: int, orders: tuple[int, int], prior: Floats | None = None, regularise_above: float = 0.0
+    ) -> WaveFit:
         """Coefficients at one frequency; see ``fit_waves``."""
         k, pressure = self.wavenumber(row), self.spectra.pressure_pa[row]
         if self.grid is not None:
-            return fit_rings(self.grid, float(k[0]), orders, pressure, prior)
-        if prior is None:
+            return fit_rings(self.grid, float(k[0]), orders, pressure, prior, regularise_above)
+        # what iteration solves is far from any condition that would be regularised
+        if prior is None or regularise_above >= MOST_CONDITION:
             iterated = self._iterated(row, orders, pressure)
             if isinstance(iterated, WaveFit):
                 return iterated
-        return fit_waves(self.harmonics, k * self.radius_m, orders, pressure, prior)
+        return fit_waves(self.harmonics, k * self.radius_m, orders, pressure, prior, regularise_above)
 
     def _iterated(self, row: int, orders: tuple[int, int], pressure: Complexes) -> WaveFit | Unsolved | None:
         """The iterative fit, where it is prepared for the frequency and worth it."""
@@ -77,5 +82,5 @@ class Solver:
         """The least-squares problem of one frequency, not yet solved."""
         k, pressure = self.wavenumber(row), self.spectra.pressure_pa[row]
         if self.grid is not None:
-            return ring_blocks(self.grid, float(k[0]), orders, pressure)
-        return [dense_block(self.harmonics, k * self.radius_m, orders, pressure)[0]]
+            return ring_blocks(both_sets(orders, self.grid), float(k[0]), pressure)
+        return [dense_block(both_sets(orders, Seen(self.harmonics, k * self.radius_m)), pressure)[0]]

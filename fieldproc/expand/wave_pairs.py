@@ -8,12 +8,13 @@ share.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from fieldproc.conventions import Complexes, Floats
+from fieldproc.conventions import Complexes, Floats, Integers
 from fieldproc.expand.cholesky import Factor
 from fieldproc.expand.eigenvalue import largest_eigenvalue
 from fieldproc.expand.gram import IrregularGrid, mirror
@@ -23,6 +24,8 @@ from fieldproc.waves.radial import spherical_bessel, spherical_neumann
 # Where |j_n| at the points stays below this share of |y_n|, h_n is as good as -i y_n to the factor: leverages
 # feel its square only. The solution itself always takes the true h_n.
 _NEGLIGIBLE = 1e-3
+
+DegreePair = tuple[int, int, Integers, Integers, list[tuple[slice, slice, bool]]]
 
 
 class WavePairs:
@@ -67,7 +70,8 @@ class WavePairs:
         energy = np.concatenate(
             [np.zeros(0)] + [self.grid.squares[n * n : (n + 1) ** 2] @ one for n, one in enumerate(square.T)]
         )
-        norms = np.sqrt((energy + energy[mirror(order)]) / 2)
+        # interpolation may leave a rounding error below zero where a function vanishes at all points
+        norms = np.sqrt(np.maximum(energy + energy[mirror(order)], 0.0) / 2)
         return np.asarray(np.where(norms > 0, norms, 1.0))
 
     def _shown(self, radial: NDArray[Any]) -> NDArray[Any]:
@@ -80,20 +84,11 @@ class WavePairs:
         radial = np.concatenate([self._shown(part) for part in self.nodes], axis=1).T
         # (row, column, node), every degree of both sets one index
         products = (radial[:, None].conj() * radial).astype(self.kind)
-        outgoing, regular = (np.arange(order + 1) for order in self.orders)
-        degrees = np.concatenate([regular, outgoing])
-        starts = np.concatenate([regular**2, self.split + outgoing**2])
-        held = [np.flatnonzero(degrees == n) for n in range(max(self.orders) + 1)]
-        for n, here in enumerate(held):
-            for other, there in enumerate(held[: n + 1]):
-                first, second = np.repeat(here, len(there)), np.tile(there, len(here))
-                rows, columns = np.maximum(first, second), np.minimum(first, second)
-                blocks = (products[rows, columns] @ self.grid.moments[n][other]).reshape(-1, 2 * n + 1, 2 * other + 1)
-                for row, column, block in zip(rows, columns, blocks, strict=True):
-                    # a block that would lie above the diagonal is stored below, transposed
-                    lower = block if degrees[row] == n and degrees[column] == other else block.T
-                    down, right = starts[row], starts[column]
-                    gram[down : down + lower.shape[0], right : right + lower.shape[1]] = lower
+        for n, other, rows, columns, places in _degree_pairs(self.orders):
+            blocks = products[rows, columns] @ self.grid.moments[n][other]
+            for block, (down, right, turned) in zip(blocks, places, strict=True):
+                shaped = block.reshape(2 * n + 1, 2 * other + 1)
+                gram[down, right] = shaped.T if turned else shaped
         unit = (1.0 / self.unit).astype(np.float32)
         gram *= unit
         gram *= unit[:, None]
@@ -179,3 +174,28 @@ class WavePairs:
             start = self.split
         columns *= (1.0 / self.unit).astype(np.float32)[:, None]
         return columns
+
+
+@lru_cache(maxsize=64)
+def _degree_pairs(orders: tuple[int, int]) -> list[DegreePair]:
+    """Where the blocks of the lower triangle of a Gram matrix lie and which radial products they take.
+
+    Per pair of degrees n >= n': n, n', rows and columns among the radial functions (regular degrees first, then
+    outgoing), and per product the place of its block (down, right, stored transposed?).
+    """
+    outgoing, regular = (np.arange(order + 1) for order in orders)
+    degrees = np.concatenate([regular, outgoing])
+    starts = np.concatenate([regular**2, coefficient_count(orders[1]) + outgoing**2])
+    held = [np.flatnonzero(degrees == n) for n in range(max(orders) + 1)]
+    pairs: list[DegreePair] = []
+    for n, here in enumerate(held):
+        for other, there in enumerate(held[: n + 1]):
+            first, second = np.repeat(here, len(there)), np.tile(there, len(here))
+            rows, columns = np.maximum(first, second), np.minimum(first, second)
+            places = []
+            for row, column in zip(rows, columns, strict=True):
+                down, right = (slice(starts[one], starts[one] + 2 * degrees[one] + 1) for one in (row, column))
+                # a block that would lie above the diagonal is stored below, transposed
+                places.append((down, right, bool(degrees[row] != n or degrees[column] != other)))
+            pairs.append((n, other, rows, columns, places))
+    return pairs

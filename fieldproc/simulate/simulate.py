@@ -177,8 +177,9 @@ def _build(scene: Scene, seed: int) -> _Stage:
     source, room = build_source(scene), build_room(scene)
     stated, surface = build_scan(scene, scan)
     true = stated + jitter.normal(0.0, scene.position_jitter_m, stated.shape)
+    for body in source.bodies():
+        require_outside(true, *body)
     center, radius = source.enclosing_sphere()
-    require_outside(true, center, radius)
     if not isinstance(room, FreeField):
         sides = center + radius * np.concatenate([np.eye(3), -np.eye(3)])
         if not (room.contains(true) and room.contains(sides)):

@@ -17,6 +17,8 @@ from fieldproc.simulate.medium import Medium
 
 # A source of constant volume acceleration has its stated volume velocity at this frequency.
 REFERENCE_FREQUENCY_HZ = 1000.0
+# A point source is a driver too small to matter; no microphone comes nearer than this.
+DRIVER_RADIUS_M = 0.03
 
 VolumeSpectrum = Literal["constant volume acceleration", "constant volume velocity"]
 
@@ -34,6 +36,10 @@ class Source(Protocol):
 
     def enclosing_sphere(self) -> tuple[Floats, float]:
         """Centre (3,) and radius in metres of a sphere that holds the source."""
+        ...
+
+    def bodies(self) -> list[tuple[Floats, float]]:
+        """Spheres, centre (3,) and radius in metres, that no microphone can enter."""
         ...
 
 
@@ -94,6 +100,10 @@ class MonopoleCluster:
         places = self._places()
         center = 0.5 * (places.min(axis=0) + places.max(axis=0))
         return center, float(np.linalg.norm(places - center, axis=1).max())
+
+    def bodies(self) -> list[tuple[Floats, float]]:
+        """See :class:`Source`: a small driver around every point."""
+        return [(place, DRIVER_RADIUS_M) for place in self._places()]
 
     def _places(self) -> Floats:
         return np.array([monopole.position_m for monopole in self.monopoles])

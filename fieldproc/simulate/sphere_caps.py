@@ -124,6 +124,10 @@ class SphereCaps:
         """See :class:`~fieldproc.simulate.sources.Source`."""
         return np.array(self.center_m), self.radius_m
 
+    def bodies(self) -> list[tuple[Floats, float]]:
+        """See :class:`~fieldproc.simulate.sources.Source`: the sphere itself."""
+        return [self.enclosing_sphere()]
+
     def _axes(self) -> Floats:
         return np.array([cap.direction() for cap in self.caps])
 

@@ -4,24 +4,21 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from fieldproc.conventions import Floats, Integers
-from fieldproc.records import Quality, Table, verdict_legend
+from fieldproc.records import Expansion, Table, verdict_legend
 
 
 def quality_table(
-    frequency_hz: Floats,
-    quality: Quality,
-    outgoing_order: Integers,
-    regular_order: Integers,
+    expansion: Expansion,
     channel: int,
     *,
     facts: Mapping[str, str | float | int],
 ) -> Table:
-    """Table ``quality`` of one channel; arrays of shape (frequency,). ``facts`` as for ``tabulate``."""
+    """Table ``quality`` of one channel. ``facts`` as for ``tabulate``."""
+    quality = expansion.quality
     columns = {
-        "frequency_hz": frequency_hz,
-        "outgoing_order": outgoing_order,
-        "regular_order": regular_order,
+        "frequency_hz": expansion.frequency_hz,
+        "outgoing_order": expansion.outgoing_order,
+        "regular_order": expansion.regular_order,
         "residual_db": quality.residual_db[:, channel],
         "leave_one_out_db": quality.leave_one_out_db[:, channel],
         "condition": quality.condition,
@@ -31,12 +28,14 @@ def quality_table(
         "truncation_db": quality.truncation_db,
         "regularisation": quality.regularisation[:, channel],
         "random_error_db": quality.random_error_db[:, channel],
+        **{f"acoustic_center_{name}_m": expansion.acoustic_center_m[:, at] for at, name in enumerate("xyz")},
     }
     told = {
         "content": "how well the expansion in spherical waves is determined, per frequency",
         **facts,
         "channel_index": channel,
         "verdict_codes": verdict_legend(),
+        "acoustic_center_note": "scan axes; where the far field needs the lowest degrees, over an octave",
         "regular_order_note": "-1 = nothing arriving from the room was fitted",
     }
     return Table.of_columns("quality", columns, told)

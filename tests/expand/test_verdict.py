@@ -9,7 +9,13 @@ from fieldproc.expand.quality import LIMITS, close_gaps, judge
 from fieldproc.records import Verdict
 
 GOOD, CAUTION, STOP = Verdict.GOOD, Verdict.CAUTION, Verdict.DO_NOT_USE
-FINE = {"leave_one_out_db": -50.0, "random_error_db": -50.0, "truncation_db": -60.0, "condition": 10.0}
+FINE = {
+    "leave_one_out_db": -50.0,
+    "random_error_db": -50.0,
+    "truncation_db": -60.0,
+    "condition": 10.0,
+    "separation_condition": 10.0,
+}
 
 
 def verdict_of(*, carried: bool = True, separated: bool = True, **changes: float) -> int:

@@ -67,6 +67,7 @@ def expansion_of(place_m: np.ndarray, origin_m: np.ndarray | None = None, source
         outgoing_order=np.array([ORDER, ORDER]),
         regular_order=np.array([-1, -1]),
         origin_m=np.tile(np.zeros(3) if origin_m is None else origin_m, (2, 1)),
+        acoustic_center_m=np.full((2, 3), np.nan),
         sound_speed_m_per_s=SOUND_SPEED_M_PER_S,
         air_density_kg_per_m3=DENSITY_KG_PER_M3,
         source_radius_m=source_radius_m,

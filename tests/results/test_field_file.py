@@ -40,6 +40,7 @@ def expansion(seed: int = 1, regular_order: int = 1) -> Expansion:
         outgoing_order=np.array([0, 1, 1, 2, 2]),
         regular_order=np.full(frequencies, regular_order),
         origin_m=rng.normal(size=(frequencies, 3)),
+        acoustic_center_m=rng.normal(size=(frequencies, 3)),
         sound_speed_m_per_s=343.2,
         air_density_kg_per_m3=1.204,
         source_radius_m=0.25,

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from fieldproc.records import DroppedPoint, ImpulseResponses, Quality, Session, Spectra
+from fieldproc.records import DroppedPoint, Expansion, ImpulseResponses, Quality, Session, Spectra
 from fieldproc.tables import points_table, quality_table
 
 
@@ -22,14 +22,21 @@ def test_quality_columns_of_the_channel() -> None:
         regularisation=1e-3 * per_channel,
         point_residual_db=np.zeros((2, 7)),
     )
-    table = quality_table(
-        np.array([20.0, 200.0, 2000.0]),
-        quality,
-        np.array([1, 5, 20]),
-        np.array([1, 3, -1]),
-        1,
-        facts={"session_sha256": "00"},
+    expansion = Expansion(
+        frequency_hz=np.array([20.0, 200.0, 2000.0]),
+        outgoing=np.zeros((3, 2, 441), dtype=np.complex128),
+        regular=np.zeros((3, 2, 16), dtype=np.complex128),
+        outgoing_order=np.array([1, 5, 20]),
+        regular_order=np.array([1, 3, -1]),
+        origin_m=np.zeros((3, 3)),
+        acoustic_center_m=np.array([[0.0, 0.0, 0.0], [0.1, 0.2, 0.3], [0.0, 0.0, 0.0]]),
+        sound_speed_m_per_s=343.2,
+        air_density_kg_per_m3=1.204,
+        source_radius_m=0.2,
+        channel_names=("woofer", "tweeter"),
+        quality=quality,
     )
+    table = quality_table(expansion, 1, facts={"session_sha256": "00"})
     assert table.header == (
         "frequency_hz",
         "outgoing_order",
@@ -43,8 +50,13 @@ def test_quality_columns_of_the_channel() -> None:
         "truncation_db",
         "regularisation",
         "random_error_db",
+        "acoustic_center_x_m",
+        "acoustic_center_y_m",
+        "acoustic_center_z_m",
     )
-    np.testing.assert_array_equal(table.values[1], [200, 5, 3, -4, -40, 20, 0, -400, 1, -50, 4e-3, -4000])
+    np.testing.assert_array_equal(
+        table.values[1], [200, 5, 3, -4, -40, 20, 0, -400, 1, -50, 4e-3, -4000, 0.1, 0.2, 0.3]
+    )
     np.testing.assert_array_equal(table.column("verdict_code"), [2, 1, 0])
     assert table.facts["verdict_codes"] == "0 good; 1 caution; 2 do not use"
     assert table.facts["session_sha256"] == "00"

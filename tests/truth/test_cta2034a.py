@@ -102,6 +102,7 @@ def far_field_from_coefficients(pattern: Pattern) -> FarField:
         outgoing_order=np.array([1]),
         regular_order=np.array([-1]),
         origin_m=np.zeros((1, 3)),
+        acoustic_center_m=np.zeros((1, 3)),
         sound_speed_m_per_s=SOUND_SPEED_M_PER_S,
         air_density_kg_per_m3=DENSITY_KG_PER_M3,
         source_radius_m=0.1,

@@ -1,0 +1,126 @@
+"""Fits with outgoing waves from several cells, and the proof that they beat waves from one origin."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import TypeVar
+
+import numpy as np
+
+from fieldproc.conventions import Complexes, Floats, amplitude_db
+from fieldproc.expand.cells import Cells
+from fieldproc.expand.dense import Seen, WaveFamily, WaveFit, fit_families
+from fieldproc.expand.order import OrderPlan, degree_priors
+from fieldproc.expand.rings import RingGrid, fit_ring_families
+from fieldproc.expand.side_by_side import side_by_side
+from fieldproc.expand.solver import Solver
+from fieldproc.waves.harmonics import spherical_harmonics
+from fieldproc.waves.indexing import coefficient_count
+from fieldproc.waves.translation import translate, translated_degree
+
+Points = TypeVar("Points")
+
+# Truncation targets tried for the cells, in dB. Between them regularisation decides.
+CELL_TARGETS_DB = (-60.0, -50.0, -40.0, -30.0)
+# Cells must predict left-out points better by this much, in dB on the mean of the judged frequencies.
+PROOF_DB = 1.0
+# Number of frequencies judged.
+_JUDGED = 6
+
+
+@dataclass(frozen=True)
+class Division:
+    """What the data chose: the cells' own orders, the plan about the expansion origin that comes of them, and by
+    how many dB cells predict left-out points better than one origin."""
+
+    solver: CellSolver
+    of_cell: OrderPlan
+    plan: OrderPlan
+    gain_db: float
+
+    def fit(self, row: int) -> WaveFit:
+        """Fit of a frequency that is divided."""
+        return self.solver.fit(row, (int(self.of_cell.outgoing[row]), int(self.of_cell.regular[row])))
+
+
+class CellSolver:
+    """Fits of single frequencies (rows) of a solver's scan with outgoing waves from every cell.
+
+    ``top_orders`` are the highest of a cell and of the regular waves about the expansion origin. Rings stay rings
+    as long as all centres lie on their axis; any other points take the dense fit.
+    """
+
+    def __init__(self, solver: Solver, cells: Cells, top_orders: tuple[int, int]) -> None:
+        self.solver, self.cells = solver, cells
+        self.rings: list[RingGrid] | None = None
+        centers_m = np.concatenate([cells.centers_m, np.zeros((1, 3))])
+        if solver.grid is not None and not cells.centers_m[:, :2].any():
+            self.rings = [solver.grid.seen_from(height_m, max(top_orders)) for height_m in centers_m[:, 2]]
+            return
+        tops = [top_orders[0]] * len(cells.centers_m) + [top_orders[1]]
+        offsets_m = [solver.offsets_m - center_m for center_m in centers_m]
+        self.seen: list[tuple[Complexes, Floats]] = [
+            (spherical_harmonics(max(top, 0), own), np.linalg.norm(own, axis=1))
+            for top, own in zip(tops, offsets_m, strict=True)
+        ]
+
+    def degree(self, row: int, order: int) -> int:
+        """Degree about the expansion origin that holds the waves of all cells up to ``order``."""
+        return translated_degree(order, float(self.solver.wavenumber(row).mean()), self.cells.farthest_m)
+
+    def fit(self, row: int, orders: tuple[int, int]) -> WaveFit:
+        """Regularised fit at one frequency, its outgoing coefficients about the expansion origin.
+
+        ``orders`` are those of every cell and of the regular waves.
+        """
+        k, pressure = self.solver.wavenumber(row), self.solver.spectra.pressure_pa[row]
+        prior = degree_priors([orders[0]] * len(self.cells.centers_m) + [orders[1]])
+        if self.rings is not None:
+            return fit_ring_families(self._families(row, orders, self.rings), float(k[0]), pressure, prior, 0.0)
+        seen = [Seen(harmonics, k * radius_m) for harmonics, radius_m in self.seen]
+        return fit_families(self._families(row, orders, seen), pressure, prior, 0.0)
+
+    def _families(self, row: int, orders: tuple[int, int], points: list[Points]) -> list[WaveFamily[Points]]:
+        top, k = self.degree(row, orders[0]), float(self.solver.wavenumber(row).mean())
+        alone = np.eye(coefficient_count(orders[0]), dtype=np.complex128)
+        families = [
+            WaveFamily("outgoing", orders[0], own, translate(alone, k, -center_m, top).T)
+            for own, center_m in zip(points, self.cells.centers_m, strict=False)
+        ]
+        return families + ([WaveFamily("regular", orders[1], points[-1])] if orders[1] >= 0 else [])
+
+
+def prove(
+    solver: Solver, cells: Cells, plans: list[OrderPlan], of_one: OrderPlan, fit_one: Callable[[int], WaveFit]
+) -> Division | None:
+    """The best of the ``plans`` for a cell, which differ in their target alone, against one origin.
+
+    ``fit_one(row)`` is the fit about one origin by the plan ``of_one``, which remains where the points can't carry
+    cells. None where they carry none at all.
+    """
+    rows = [int(row) for row in np.flatnonzero(plans[0].divided) if solver.has_sound(int(row))]
+    if not rows:
+        return None
+    judged = sorted({rows[at] for at in np.linspace(0, len(rows) - 1, _JUDGED).round().astype(int)})
+    pressure_pa = solver.spectra.pressure_pa
+    tops = (int(max(plan.outgoing.max() for plan in plans)), int(max(plan.regular.max() for plan in plans)))
+    of_cells = CellSolver(solver, cells, tops)
+
+    def errors_db(at: int) -> Floats:
+        row = judged[at]
+        fits = [of_cells.fit(row, (int(plan.outgoing[row]), int(plan.regular[row]))) for plan in plans]
+        missed = [fit.left_out(pressure_pa[row]) for fit in [*fits, fit_one(row)]]
+        return np.asarray(amplitude_db(np.array(missed)).mean(axis=1))
+
+    *divided_db, one_db = np.mean(list(side_by_side(errors_db, len(judged))), axis=0)
+    best = plans[int(np.argmin(divided_db))]
+    degrees = [of_cells.degree(row, int(best.outgoing[row])) for row in range(len(best.divided))]
+    plan = OrderPlan(
+        outgoing=np.where(best.divided, degrees, of_one.outgoing),
+        regular=np.where(best.divided, best.regular, of_one.regular),
+        carried=best.carried | of_one.carried,
+        truncation_db=np.where(best.divided, best.truncation_db, of_one.truncation_db),
+        divided=best.divided,
+    )
+    return Division(of_cells, best, plan, float(one_db - min(divided_db)))

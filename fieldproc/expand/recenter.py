@@ -1,0 +1,53 @@
+"""The same expansion about other origins, by exact translation of its coefficients."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from fieldproc.conventions import Complexes, Floats, Integers, wavenumber
+from fieldproc.records import Expansion
+from fieldproc.waves.indexing import coefficient_count
+from fieldproc.waves.translation import Translation, translated_degree
+
+
+def recenter(expansion: Expansion, origin_m: Floats) -> Expansion:
+    """The expansion about ``origin_m`` (frequency, 3), scan axes: the same field, other coefficients.
+
+    Orders grow by what the move needs (``translated_degree``); ``source_radius_m`` grows by the farthest move, so
+    that the sphere about every new origin holds the source. Rows with a nan in ``origin_m`` stay where they are.
+    """
+    shift_m = np.nan_to_num(origin_m - expansion.origin_m)
+    distance_m = np.linalg.norm(shift_m, axis=1)
+    k = wavenumber(expansion.frequency_hz, expansion.sound_speed_m_per_s)
+    outgoing, outgoing_order = _moved(expansion.outgoing, expansion.outgoing_order, k, shift_m)
+    regular, regular_order = _moved(expansion.regular, expansion.regular_order, k, shift_m)
+    return replace(
+        expansion,
+        outgoing=outgoing,
+        regular=regular,
+        outgoing_order=outgoing_order,
+        regular_order=regular_order,
+        origin_m=expansion.origin_m + shift_m,
+        source_radius_m=expansion.source_radius_m + float(distance_m.max()),
+    )
+
+
+def _moved(coefficients: Complexes, orders: Integers, k: Floats, shift_m: Floats) -> tuple[Complexes, Integers]:
+    """Coefficients (frequency, channel, coefficient) and orders after the move; order -1 (no set) stays."""
+    distance_m = np.linalg.norm(shift_m, axis=1)
+    tops = [
+        translated_degree(int(order), float(one), float(far)) if order >= 0 else -1
+        for order, one, far in zip(orders, k, distance_m, strict=True)
+    ]
+    result = np.zeros((*coefficients.shape[:2], coefficient_count(max(tops))), dtype=np.complex128)
+    prepared: dict[tuple[int, int], Translation] = {}
+    for row, (order, top) in enumerate(zip(orders.tolist(), tops, strict=True)):
+        if order < 0:
+            continue
+        if (order, top) not in prepared:
+            prepared[order, top] = Translation.prepare(order, top)
+        own = coefficients[row, :, : coefficient_count(order)]
+        result[row, :, : coefficient_count(top)] = prepared[order, top].apply(own, float(k[row]), shift_m[row])
+    return result, np.array(tops)
