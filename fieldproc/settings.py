@@ -98,8 +98,12 @@ class ExpansionSettings(ClosedModel):
     several_centers: Literal["auto"] | StrictBool = "auto"
     # Distance from the origin to the nearest image of the loudspeaker in the room.
     room_distance_m: Literal["auto"] | Annotated[float, Field(gt=0)] = "auto"
-    # "auto": only where the fit is ill-conditioned, weight by marginal likelihood.
+    # "auto": only where the fit is ill-conditioned.
     regularisation: Literal["auto", "always", "never"] = "auto"
+    # With "repeats", a point that is the mean of n records counts n times, as if noise were its only error.
+    point_weights: Literal["equal", "repeats"] = "equal"
+    # By what its weight is chosen. Cross-validation leaves a part that was never scanned to itself.
+    regularisation_weight: Literal["likelihood", "cross-validation"] = "likelihood"
 
 
 class ExtrapolationSettings(ClosedModel):

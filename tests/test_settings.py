@@ -134,6 +134,8 @@ documents = st.fixed_dictionaries(
                 "several_centers": st.sampled_from(["auto", True, False]),
                 "room_distance_m": auto_positive,
                 "regularisation": st.sampled_from(["auto", "always", "never"]),
+                "point_weights": st.sampled_from(["equal", "repeats"]),
+                "regularisation_weight": st.sampled_from(["likelihood", "cross-validation"]),
             }
         ),
         "extrapolation": st.fixed_dictionaries(

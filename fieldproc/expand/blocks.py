@@ -6,8 +6,9 @@ blocks may have the same matrix (azimuthal orders m and -m on rings); they trave
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 from scipy.linalg import get_lapack_funcs, qr
@@ -15,6 +16,8 @@ from scipy.linalg import get_lapack_funcs, qr
 from fieldproc.conventions import Complexes, Floats, Integers
 from fieldproc.expand.eigenvalue import largest_eigenvalue
 
+# How a regularisation weight is chosen.
+WeightBy = Literal["likelihood", "cross-validation"]
 # Regularisation weights tried, relative to the largest singular value.
 _WEIGHTS = np.logspace(-7, 0, 113)
 # Up to this size the exact singular values cost less than iterating for the largest and smallest.
@@ -29,6 +32,18 @@ class Block:
     matrix: Complexes
     data: Complexes
     columns: Integers
+
+
+@dataclass(frozen=True, slots=True)
+class Tikhonov:
+    """Regularisation towards ``prior`` (unknown,), the expected rms of each unknown.
+
+    It takes effect where the condition exceeds ``above``; its weight is chosen per channel, by ``weight_by``.
+    """
+
+    prior: Floats
+    above: float = 0.0
+    weight_by: WeightBy = "likelihood"
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,20 +79,19 @@ class _Factored:
 
 
 def solve_blocks(
-    blocks: Sequence[Block], unknowns: int, prior: Floats | None, regularise_above: float = 0.0
+    blocks: Sequence[Block], unknowns: int, pressure: Complexes, tikhonov: Tikhonov | None
 ) -> BlockSolution:
-    """Solve ``unknowns`` unknowns; with ``prior`` (unknown,), Tikhonov-regularised towards it.
+    """Solve ``unknowns`` unknowns, plainly or regularised. Copies of a block must share their priors.
 
-    ``prior`` is the expected rms of each unknown, and is used where the condition exceeds ``regularise_above``.
-    Copies of a block must share their priors.
+    ``pressure`` (channel, point) is all data: blocks leave out what no column reaches, which is noise all the same.
     """
     factored = [_factor(block) for block in blocks]
     smallest = min(one.smallest for one in factored)
     condition = max(one.largest for one in factored) / smallest if smallest > 0 else float("inf")
     channels = blocks[0].data.shape[2]
-    if prior is not None and not condition <= regularise_above:
-        return _regularised(factored, prior, condition, np.zeros((unknowns, channels), dtype=np.complex128))
     coefficients = np.zeros((unknowns, channels), dtype=np.complex128)
+    if tikhonov is not None and not condition <= tikhonov.above:
+        return _regularised(factored, pressure, tikhonov, condition, coefficients)
     for one in factored:
         coefficients[one.block.columns] = one.inverse @ one.projected
     ones = [np.ones((one.q.shape[1], channels)) for one in factored]
@@ -152,20 +166,18 @@ def _spectral_norm(matrix: Complexes) -> float:
 
 
 def _regularised(
-    factored: Sequence[_Factored], prior: Floats, condition: float, coefficients: Complexes
+    factored: Sequence[_Factored],
+    pressure: Complexes,
+    tikhonov: Tikhonov,
+    condition: float,
+    coefficients: Complexes,
 ) -> BlockSolution:
-    """Tikhonov in the coordinates of the prior; weight per channel by maximum marginal likelihood.
-
-    With data = noise of variance v plus columns of variance v / w^2, minus the log likelihood is
-    M log(misfit) + sum log(1 + s^2/w^2), v eliminated (Pereira, Antoni & Leclere, Applied Acoustics 97
-    (2015) 11). Generalised cross-validation held the fit a hundred times more loosely on the measured head,
-    to no better prediction.
-    """
-    priors = [prior[one.block.columns[0]] for one in factored]
+    """Tikhonov in the coordinates of the prior; ``coefficients`` are filled in."""
+    priors = [tikhonov.prior[one.block.columns[0]] for one in factored]
     parts = [np.linalg.svd(one.r * own, full_matrices=False) for one, own in zip(factored, priors, strict=True)]
     rotated = [left.conj().T @ one.projected for one, (left, _, _) in zip(factored, parts, strict=True)]
     weights = _WEIGHTS * max(singular[0] for _, singular, _ in parts)
-    chosen = np.argmin(_likelihood(factored, parts, rotated, weights), axis=0)
+    chosen = np.argmin(_CRITERIA[tikhonov.weight_by](*_misfit(factored, pressure, parts, rotated, weights)), axis=0)
     bases, filters, fitted, spreads, damping = [], [], [], [], []
     for one, own, (left, singular, right), turned in zip(factored, priors, parts, rotated, strict=True):
         # 1/(s^2 + w^2), finite also where the data say nothing (s = 0)
@@ -181,20 +193,42 @@ def _regularised(
     return BlockSolution(coefficients, fitted, bases, filters, spreads, damping, condition, _WEIGHTS[chosen])
 
 
-def _likelihood(
+def _misfit(
     factored: Sequence[_Factored],
+    pressure: Complexes,
     parts: Sequence[tuple[Complexes, Floats, Complexes]],
     rotated: Sequence[Complexes],
     weights: Floats,
-) -> Floats:
-    """Minus the log likelihood of each weight, (weight, channel)."""
-    channels = rotated[0].shape[2]
-    misfit, spread, rows = np.zeros((len(weights), channels)), np.zeros(len(weights)), 0
+) -> tuple[Floats, Floats, Floats, int]:
+    """Square sum of the misfit of each weight, (weight, channel); per weight (weight, 1) the effective number of
+    unknowns and sum log(1 + s^2/w^2); the number of rows."""
+    reached = sum(np.sum(np.abs(one.projected) ** 2, axis=(0, 1)) for one in factored)
+    misfit = np.tile(np.maximum(np.sum(np.abs(pressure) ** 2, axis=1) - reached, 0.0), (len(weights), 1))
+    effective, spread = np.zeros((len(weights), 1)), np.zeros((len(weights), 1))
     for one, (_, singular, _), turned in zip(factored, parts, rotated, strict=True):
-        energy = np.sum(np.abs(one.block.data) ** 2, axis=(0, 1)) - np.sum(np.abs(one.projected) ** 2, axis=(0, 1))
         lost = weights[:, None] ** 2 / (singular**2 + weights[:, None] ** 2)
-        misfit += np.maximum(energy, 0.0) + lost @ np.sum(np.abs(turned) ** 2, axis=0)
-        copies, count, _ = one.block.data.shape
-        spread += copies * np.sum(np.log1p((singular / weights[:, None]) ** 2), axis=1)
-        rows += copies * count
-    return np.asarray(rows * np.log(misfit) + spread[:, None])
+        misfit += lost @ np.sum(np.abs(turned) ** 2, axis=0)
+        copies = len(one.block.data)
+        effective += copies * np.sum(1.0 - lost, axis=1, keepdims=True)
+        spread += copies * np.sum(np.log1p((singular / weights[:, None]) ** 2), axis=1, keepdims=True)
+    return misfit, effective, spread, pressure.shape[1]
+
+
+def _likelihood(misfit: Floats, _effective: Floats, spread: Floats, rows: int) -> Floats:
+    """Minus the log marginal likelihood.
+
+    With data = noise of variance v plus columns of variance v / w^2 it is M log(misfit) + sum log(1 + s^2/w^2), v
+    eliminated (Pereira, Antoni & Leclere, Applied Acoustics 97 (2015) 11).
+    """
+    return np.asarray(rows * np.log(misfit) + spread)
+
+
+def _cross_validation(misfit: Floats, effective: Floats, _spread: Floats, rows: int) -> Floats:
+    """Generalised cross-validation, misfit / (rows - effective unknowns)^2 (Golub, Heath & Wahba 1979)."""
+    return np.asarray(misfit / np.maximum(rows - effective, np.finfo(float).eps * rows) ** 2)
+
+
+_CRITERIA: dict[WeightBy, Callable[[Floats, Floats, Floats, int], Floats]] = {
+    "likelihood": _likelihood,
+    "cross-validation": _cross_validation,
+}

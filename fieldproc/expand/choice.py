@@ -71,7 +71,7 @@ def _scores(solver: Solver, row: int, orders: Integers) -> Floats:
         np.sum(column_degrees(top)[:, None] <= orders[:, which], axis=1) - 1 for which, top in enumerate(finest)
     ]
     explained, independence = explained_energy(solver.blocks(row, finest), np.concatenate(levels), len(orders))
-    pressure = solver.spectra.pressure_pa[row]
+    pressure = solver.pressure(row)
     total = np.sum(np.abs(pressure) ** 2, axis=1)
     # a target explains what its own level and all coarser ones do
     missed = total - np.cumsum(explained[::-1], axis=0)[::-1]

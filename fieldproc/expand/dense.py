@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fieldproc.conventions import Complexes, Floats, Integers
-from fieldproc.expand.blocks import Block, BlockSolution, solve_blocks
+from fieldproc.expand.blocks import Block, BlockSolution, Tikhonov, solve_blocks
 from fieldproc.waves.basis import WaveSet, wave_columns
 from fieldproc.waves.indexing import coefficient_count
 from fieldproc.waves.radial import ldexp
@@ -32,9 +32,9 @@ class WaveFit:
     ``residual`` (channel, point) is data minus fit; ``leverage`` (channel, point) is the diagonal of the
     hat matrix; ``condition`` is the 2-norm condition of the unregularised, column-scaled matrix;
     ``far_field_variance`` (channel,) is the variance of the outgoing coefficients, summed, per unit
-    variance at each point (with a prior: the posterior variance); ``room_to_direct`` (channel,) the rms
-    ratio of the two parts at the points; ``weight`` (channel,) the regularisation, relative to the largest
-    singular value, 0 = none.
+    variance at each point (with a prior: the posterior variance); ``noise`` (channel,) is the rms error of a
+    point that the residual shows; ``room_to_direct`` (channel,) the rms ratio of the two parts at the points;
+    ``weight`` (channel,) the regularisation, relative to the largest singular value, 0 = none.
     """
 
     outgoing: Complexes
@@ -43,6 +43,7 @@ class WaveFit:
     leverage: Floats
     condition: float
     far_field_variance: Floats
+    noise: Floats
     room_to_direct: Floats
     weight: Floats
 
@@ -101,27 +102,23 @@ def fit_waves(
     argument: Floats,
     orders: tuple[int, int],
     pressure: Complexes,
-    prior: Floats | None = None,
-    regularise_above: float = 0.0,
+    tikhonov: Tikhonov | None = None,
 ) -> WaveFit:
     """Least-squares coefficients of both wave sets at one frequency.
 
     ``harmonics`` (point, coefficient) and ``argument`` = k r (point,) describe the points;
     ``orders`` are the top degrees (outgoing, regular), -1 for no regular set; ``pressure``
-    (channel, point). With ``prior`` (column,), the expected rms contribution of each column at the
-    points, outgoing columns first, a fit of a condition above ``regularise_above`` is Tikhonov-regularised
-    towards it, the weight chosen by marginal likelihood per channel; otherwise it is plain least squares.
+    (channel, point). Plain least squares, or regularised: the prior of ``tikhonov`` is then the expected rms
+    contribution of each column at the points, outgoing columns first.
     """
-    return fit_families(both_sets(orders, Seen(harmonics, argument)), pressure, prior, regularise_above)
+    return fit_families(both_sets(orders, Seen(harmonics, argument)), pressure, tikhonov)
 
 
-def fit_families(
-    families: Sequence[WaveFamily[Seen]], pressure: Complexes, prior: Floats | None, regularise_above: float
-) -> WaveFit:
-    """The fit of ``fit_waves`` for any families, outgoing ones first; ``prior`` follows their columns."""
+def fit_families(families: Sequence[WaveFamily[Seen]], pressure: Complexes, tikhonov: Tikhonov | None) -> WaveFit:
+    """The fit of ``fit_waves`` for any families, outgoing ones first; the prior follows their columns."""
     block, scaling = dense_block(families, pressure)
     matrix, data = block.matrix, block.data
-    solution = solve_blocks([block], matrix.shape[1], prior, regularise_above)
+    solution = solve_blocks([block], matrix.shape[1], pressure, tikhonov)
     split = outgoing_count(families)
     direct, room = (
         channel_norm(matrix[:, part] @ solution.coefficients[part]) for part in (slice(split), slice(split, None))
@@ -160,9 +157,16 @@ def wave_fit(
         leverage=leverage,
         condition=solution.condition,
         far_field_variance=_far_field_variance(columns, solution, scaling, split, readout),
+        noise=noise_of(residual, leverage),
         room_to_direct=room_to_direct,
         weight=solution.weight,
     )
+
+
+def noise_of(residual: Complexes, leverage: Floats) -> Floats:
+    """Rms error of a point, (channel,): unknowns used up part of it, so the rest is divided by what they left."""
+    spare = np.maximum(1.0 - leverage, np.finfo(float).eps)
+    return np.asarray(np.sqrt(np.sum(np.abs(residual) ** 2, axis=1) / np.sum(spare, axis=1)))
 
 
 def channel_norm(values: Complexes) -> Floats:

@@ -9,6 +9,7 @@ from typing import TypeVar
 import numpy as np
 
 from fieldproc.conventions import Complexes, Floats, amplitude_db
+from fieldproc.expand.blocks import Tikhonov, WeightBy
 from fieldproc.expand.cells import Cells
 from fieldproc.expand.dense import Seen, WaveFamily, WaveFit, fit_families
 from fieldproc.expand.order import OrderPlan, degree_priors
@@ -51,8 +52,8 @@ class CellSolver:
     as long as all centres lie on their axis; any other points take the dense fit.
     """
 
-    def __init__(self, solver: Solver, cells: Cells, top_orders: tuple[int, int]) -> None:
-        self.solver, self.cells = solver, cells
+    def __init__(self, solver: Solver, cells: Cells, top_orders: tuple[int, int], weight_by: WeightBy) -> None:
+        self.solver, self.cells, self.weight_by = solver, cells, weight_by
         self.rings: list[RingGrid] | None = None
         centers_m = np.concatenate([cells.centers_m, np.zeros((1, 3))])
         if solver.grid is not None and not cells.centers_m[:, :2].any():
@@ -61,7 +62,7 @@ class CellSolver:
         tops = [top_orders[0]] * len(cells.centers_m) + [top_orders[1]]
         offsets_m = [solver.offsets_m - center_m for center_m in centers_m]
         self.seen: list[tuple[Complexes, Floats]] = [
-            (spherical_harmonics(max(top, 0), own), np.linalg.norm(own, axis=1))
+            (spherical_harmonics(max(top, 0), own) * solver.weights[:, None], np.linalg.norm(own, axis=1))
             for top, own in zip(tops, offsets_m, strict=True)
         ]
 
@@ -74,12 +75,14 @@ class CellSolver:
 
         ``orders`` are those of every cell and of the regular waves.
         """
-        k, pressure = self.solver.wavenumber(row), self.solver.spectra.pressure_pa[row]
+        k, pressure = self.solver.wavenumber(row), self.solver.pressure(row)
         prior = degree_priors([orders[0]] * len(self.cells.centers_m) + [orders[1]])
+        tikhonov = Tikhonov(prior, weight_by=self.weight_by)
         if self.rings is not None:
-            return fit_ring_families(self._families(row, orders, self.rings), float(k[0]), pressure, prior, 0.0)
+            rings = self._families(row, orders, self.rings)
+            return self.solver.unweighted(fit_ring_families(rings, float(k[0]), pressure, tikhonov))
         seen = [Seen(harmonics, k * radius_m) for harmonics, radius_m in self.seen]
-        return fit_families(self._families(row, orders, seen), pressure, prior, 0.0)
+        return self.solver.unweighted(fit_families(self._families(row, orders, seen), pressure, tikhonov))
 
     def _families(self, row: int, orders: tuple[int, int], points: list[Points]) -> list[WaveFamily[Points]]:
         top, k = self.degree(row, orders[0]), float(self.solver.wavenumber(row).mean())
@@ -92,7 +95,12 @@ class CellSolver:
 
 
 def prove(
-    solver: Solver, cells: Cells, plans: list[OrderPlan], of_one: OrderPlan, fit_one: Callable[[int], WaveFit]
+    solver: Solver,
+    cells: Cells,
+    plans: list[OrderPlan],
+    weight_by: WeightBy,
+    of_one: OrderPlan,
+    fit_one: Callable[[int], WaveFit],
 ) -> Division | None:
     """The best of the ``plans`` for a cell, which differ in their target alone, against one origin.
 
@@ -105,7 +113,7 @@ def prove(
     judged = sorted({rows[at] for at in np.linspace(0, len(rows) - 1, _JUDGED).round().astype(int)})
     pressure_pa = solver.spectra.pressure_pa
     tops = (int(max(plan.outgoing.max() for plan in plans)), int(max(plan.regular.max() for plan in plans)))
-    of_cells = CellSolver(solver, cells, tops)
+    of_cells = CellSolver(solver, cells, tops, weight_by)
 
     def errors_db(at: int) -> Floats:
         row = judged[at]

@@ -10,6 +10,7 @@ import numpy as np
 
 from fieldproc.conventions import Floats, wavenumber
 from fieldproc.errors import NumericalError
+from fieldproc.expand.blocks import Tikhonov
 from fieldproc.expand.cells import ASSUMED_SOURCE_SHARE, divide
 from fieldproc.expand.center import acoustic_center
 from fieldproc.expand.choice import TARGETS_DB, choose_targets
@@ -64,9 +65,9 @@ def expand(spectra: Spectra, settings: Settings, progress: Progress = _silent) -
     sound_speed_m_per_s = float(spectra.sound_speed_m_per_s.mean())
     k = wavenumber(spectra.frequency_hz, sound_speed_m_per_s)
     top_order, band = _extent(k, reach, separate, len(offsets_m), settings.orders)
-    solver = Solver(spectra, origin_m, top_order, band)
+    solver = Solver(spectra, origin_m, top_order, band, _weights(spectra, settings.expansion))
     plan = _plan(solver, k, reach, separate, settings.orders)
-    fit = partial(_fit_one, solver, plan, settings.expansion.regularisation)
+    fit = partial(_fit_one, solver, plan, settings.expansion)
     division = _division(solver, k, reach, separate, settings, plan, fit)
     if division is not None:
         plan, fit = division.plan, partial(_fit_divided, division, fit)
@@ -95,12 +96,13 @@ def expand(spectra: Spectra, settings: Settings, progress: Progress = _silent) -
     return recenter(expansion, center_m) if settings.expansion.origin_m == "acoustic center" else expansion
 
 
-def _fit_one(solver: Solver, plan: OrderPlan, mode: str, row: int) -> WaveFit:
+def _fit_one(solver: Solver, plan: OrderPlan, settings: ExpansionSettings, row: int) -> WaveFit:
     """Waves from one origin: plain least squares where that is well determined, towards the prior elsewhere."""
     orders = (int(plan.outgoing[row]), int(plan.regular[row]))
-    if mode == "never":
+    if settings.regularisation == "never":
         return solver.fit(row, orders)
-    return solver.fit(row, orders, degree_priors(orders), REGULARISE_ABOVE if mode == "auto" else 0.0)
+    above = REGULARISE_ABOVE if settings.regularisation == "auto" else 0.0
+    return solver.fit(row, orders, Tikhonov(degree_priors(orders), above, settings.regularisation_weight))
 
 
 def _fit_divided(division: Division, fit_one: Callable[[int], WaveFit], row: int) -> WaveFit:
@@ -130,10 +132,15 @@ def _division(
     target_db = settings.orders.truncation_db
     targets_db = CELL_TARGETS_DB if target_db == "auto" else (target_db,)
     plans = [automatic_orders(k, of_cells, separate, budget, target) for target in targets_db]
-    division = prove(solver, cells, plans, of_one, fit_one)
+    division = prove(solver, cells, plans, settings.expansion.regularisation_weight, of_one, fit_one)
     if division is None or (wanted == "auto" and division.gain_db < PROOF_DB):
         return None
     return division
+
+
+def _weights(spectra: Spectra, settings: ExpansionSettings) -> Floats | None:
+    """Root of the number of records averaged into a point, where the settings ask for it."""
+    return np.sqrt(spectra.repeats / spectra.repeats.mean()) if settings.point_weights == "repeats" else None
 
 
 def _origin(spectra: Spectra, settings: ExpansionSettings) -> Floats:

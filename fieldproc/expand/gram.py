@@ -37,9 +37,10 @@ _MOST_BYTES = 2_500_000_000
 class IrregularGrid:
     """Points by their real harmonics and nodes in radius.
 
-    ``harmonics`` (coefficient, point) are real; ``node_radius_m`` (node,); ``interpolation`` (node, point) holds
-    l_q(r_i); ``squares`` (coefficient, node) sums l_q(r_i) times squared harmonics over the points;
-    ``moments[n][n']`` for n' <= n, (node, (2n+1)(2n'+1)), sums l_q(r_i) times products of harmonics.
+    ``harmonics`` (coefficient, point) are real, times the weight of the point; ``node_radius_m`` (node,);
+    ``interpolation`` (node, point) holds l_q(r_i); ``squares`` (coefficient, node) sums l_q(r_i) times squared
+    harmonics over the points; ``moments[n][n']`` for n' <= n, (node, (2n+1)(2n'+1)), sums l_q(r_i) times products
+    of harmonics.
     """
 
     harmonics: Floats
@@ -51,18 +52,25 @@ class IrregularGrid:
 
 
 def irregular_grid(
-    offsets_m: Floats, radius_m: Floats, top_order: int, wavenumbers: tuple[float, float]
+    offsets_m: Floats,
+    radius_m: Floats,
+    top_order: int,
+    wavenumbers: tuple[float, float],
+    weights: Floats | None = None,
 ) -> IrregularGrid | None:
     """Prepare points (point, 3) for all degrees up to ``top_order`` and wavenumbers from lowest to highest.
 
     ``radius_m`` (point,) multiplies the wavenumber: the distance from the origin, stretched by mean over local sound
-    speed where that varies. None where nodes or memory would not pay; the dense solver then remains.
+    speed where that varies. ``weights`` (point,) multiply the rows of every fit. None where nodes or memory would
+    not pay; the dense solver then remains.
     """
     found = _nodes(radius_m, top_order, wavenumbers)
     if found is None or 2 * len(found[0]) * coefficient_count(top_order) ** 2 > _MOST_BYTES:
         return None
     node_radius_m, interpolation = found
     harmonics = np.ascontiguousarray(_real_harmonics(top_order, offsets_m).T)
+    if weights is not None:
+        harmonics *= weights
     degrees = [slice(n * n, (n + 1) ** 2) for n in range(top_order + 1)]
     moments: list[list[Singles]] = [
         [np.empty((len(node_radius_m), (2 * n + 1) * (2 * other + 1)), np.float32) for other in range(n + 1)]

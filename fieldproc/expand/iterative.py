@@ -19,7 +19,7 @@ import numpy as np
 
 from fieldproc.conventions import Complexes, Floats
 from fieldproc.expand.cholesky import Factor, factorise, lower_inverse
-from fieldproc.expand.dense import WaveFit, channel_norm
+from fieldproc.expand.dense import WaveFit, channel_norm, noise_of
 from fieldproc.expand.gram import IrregularGrid, complex_coefficients
 from fieldproc.expand.wave_pairs import WavePairs
 from fieldproc.waves.indexing import column_degrees
@@ -68,15 +68,17 @@ def fit_irregular(
         return Unsolved(
             f"relative residual {reached:.1e} after {MOST_ITERATIONS} iterations, allowed {TOLERANCE:.0e}"
         )
+    leverage = np.tile(_leverage(waves, factor), (len(pressure), 1))
     outgoing, regular, room = _true_coefficients(waves, solution)
     channels = len(pressure)
     return WaveFit(
         outgoing=outgoing,
         regular=regular,
         residual=missed.T,
-        leverage=np.tile(_leverage(waves, factor), (channels, 1)),
+        leverage=leverage,
         condition=condition,
         far_field_variance=np.full(channels, _far_field_variance(waves, factor)),
+        noise=noise_of(missed.T, leverage),
         room_to_direct=channel_norm(room) / channel_norm(data - missed - room),
         weight=np.full(channels, relative),
     )

@@ -48,13 +48,11 @@ class Solved:
         self.outgoing[row, :, : fit.outgoing.shape[1]] = fit.outgoing
         self.regular[row, :, : fit.regular.shape[1]] = fit.regular
         level = _rms(pressure)
-        # unknowns have used up part of the noise, so the rest is divided by what they left
-        noise = np.sqrt(np.sum(np.abs(fit.residual) ** 2, axis=1) / np.sum(fit.spare, axis=1))
         gain = np.sqrt(fit.far_field_variance / (4 * np.pi)) / k
         far_field = np.sqrt(np.sum(np.abs(fit.outgoing) ** 2, axis=1) / (4 * np.pi)) / k
         self.residual_db[row] = amplitude_db(_rms(fit.residual) / level)
         self.leave_one_out_db[row] = amplitude_db(fit.left_out(pressure))
-        self.random_error_db[row] = amplitude_db(gain * noise / far_field)
+        self.random_error_db[row] = amplitude_db(gain * fit.noise / far_field)
         self.room_to_direct_db[row] = amplitude_db(fit.room_to_direct)
         self.weight[row] = fit.weight
         self.condition[row] = fit.condition

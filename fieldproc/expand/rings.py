@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fieldproc.conventions import Complexes, Floats, Integers
-from fieldproc.expand.blocks import Block, BlockSolution, solve_blocks
+from fieldproc.expand.blocks import Block, BlockSolution, Tikhonov, solve_blocks
 from fieldproc.expand.dense import (
     Scaling,
     WaveFamily,
@@ -39,12 +39,16 @@ TOLERANCE_M = 1e-7
 
 @dataclass(frozen=True)
 class RingGroup:
-    """Rings of equal count: ``points`` (ring, azimuth) are indices into the scan, in rising azimuth."""
+    """Rings of equal count: ``points`` (ring, azimuth) are indices into the scan, in rising azimuth.
+
+    ``start`` (ring,) is the azimuth of the first point, ``weight`` (ring,) multiplies all its rows.
+    """
 
     points: Integers
     radius_m: Floats
     colatitude: Floats
     start: Floats
+    weight: Floats
 
     @property
     def count(self) -> int:
@@ -99,18 +103,21 @@ class RingGrid:
         return RingGrid(tuple(moved), top_order)
 
 
-def recognise_rings(offsets_m: Floats, top_order: int) -> RingGrid | None:
+def recognise_rings(offsets_m: Floats, top_order: int, weights: Floats | None = None) -> RingGrid | None:
     """The rings that hold all points (point, 3), or None where they do not lie on rings about the z axis.
+
+    ``weights`` (point,) multiply the rows of the fit, 1 if left out; None also where they differ along a ring.
 
     A lone point off the axis is a ring of one, which couples every order: None where the largest class of
     orders up to ``top_order`` holds more than half of them, for then the dense fit is as fast.
     """
     from_axis = np.hypot(offsets_m[:, 0], offsets_m[:, 1])
+    weights = np.ones(len(offsets_m)) if weights is None else weights
     found: dict[int, list[tuple[Integers, float]]] = {}
     for level in _clusters(offsets_m[:, 2], np.arange(len(offsets_m))):
         for points in _clusters(from_axis, level):
             ring = _as_ring(offsets_m, from_axis, points)
-            if ring is None:
+            if ring is None or np.ptp(weights[points]) > 0:
                 return None
             found.setdefault(len(points), []).append(ring)
     groups = []
@@ -123,6 +130,7 @@ def recognise_rings(offsets_m: Floats, top_order: int) -> RingGrid | None:
                 np.linalg.norm(offsets_m[first], axis=1),
                 np.arctan2(from_axis[first], offsets_m[first, 2]),
                 np.array([start for _, start in rings]),
+                weights[first],
             )
         )
     grid = RingGrid(tuple(groups), top_order)
@@ -150,19 +158,17 @@ def fit_rings(
     wavenumber: float,
     orders: tuple[int, int],
     pressure: Complexes,
-    prior: Floats | None = None,
-    regularise_above: float = 0.0,
+    tikhonov: Tikhonov | None = None,
 ) -> WaveFit:
     """The fit of ``fit_waves`` on rings; ``pressure`` (channel, point), one wavenumber for all points."""
-    return fit_ring_families(both_sets(orders, grid), wavenumber, pressure, prior, regularise_above)
+    return fit_ring_families(both_sets(orders, grid), wavenumber, pressure, tikhonov)
 
 
 def fit_ring_families(
     families: Sequence[WaveFamily[RingGrid]],
     wavenumber: float,
     pressure: Complexes,
-    prior: Floats | None,
-    regularise_above: float,
+    tikhonov: Tikhonov | None,
 ) -> WaveFit:
     """The fit of ``fit_families`` on rings, all centres on their axis."""
     grid = families[0].points
@@ -170,7 +176,7 @@ def fit_ring_families(
     spectra = _ring_spectra(grid, pressure)
     parts = design.all_parts()
     blocks = [part.block(spectra) for part in parts]
-    solution = solve_blocks(blocks, design.unknowns, prior, regularise_above)
+    solution = solve_blocks(blocks, design.unknowns, pressure, tikhonov)
     energy = np.zeros((2, pressure.shape[0]))
     for block in blocks:
         outgoing = block.columns[0] < design.split
@@ -297,13 +303,14 @@ class _Design:
         return _Part(matrix / norms, columns, rows, turn)
 
     def _columns(self, number: int, order: int) -> Complexes:
-        """sqrt(n) f_n(kr) Y_nm(colatitude, 0) on the rings of a group, family by family."""
+        """w sqrt(n) f_n(kr) Y_nm(colatitude, 0) on the rings of a group, family by family."""
         pieces = []
         for radial, one in zip(self.radial, self.families, strict=True):
             degrees = np.arange(abs(order), one.order + 1)
             profile = one.points.profiles[number][:, degrees * degrees + degrees + order]
             pieces.append(radial[number][:, degrees] * profile)
-        return np.asarray(np.sqrt(self.grid.groups[number].count) * np.concatenate(pieces, axis=1))
+        group = self.grid.groups[number]
+        return np.asarray(np.sqrt(group.count) * group.weight[:, None] * np.concatenate(pieces, axis=1))
 
     def _places(self, order: int) -> Integers:
         """Places of those columns among all unknowns."""

@@ -6,10 +6,12 @@ back unsolved.
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from fieldproc.conventions import Complexes, Floats, wavenumber
-from fieldproc.expand.blocks import Block
+from fieldproc.expand.blocks import Block, Tikhonov
 from fieldproc.expand.dense import Seen, WaveFit, both_sets, dense_block, fit_waves
 from fieldproc.expand.gram import irregular_grid
 from fieldproc.expand.iterative import MOST_CONDITION, Unsolved, fit_irregular
@@ -26,25 +28,34 @@ class Solver:
     """Fits of single frequencies (rows) of one scan about one origin; orders up to ``top_order``.
 
     ``band`` holds the lowest and highest wavenumber for which an irregular scan is prepared. Rings need one
-    sound speed for all points.
+    sound speed for all points. ``weights`` (point,) multiply the rows of every fit; what the fits report of
+    points is in pascal all the same.
     """
 
-    def __init__(self, spectra: Spectra, origin_m: Floats, top_order: int, band: tuple[float, float]) -> None:
+    def __init__(
+        self,
+        spectra: Spectra,
+        origin_m: Floats,
+        top_order: int,
+        band: tuple[float, float],
+        weights: Floats | None = None,
+    ) -> None:
         self.spectra = spectra
+        self.weights: Floats = np.ones(len(spectra.positions_m)) if weights is None else weights
         self.origin_m = origin_m
         self.offsets_m: Floats = spectra.positions_m - origin_m
         self.grid: RingGrid | None = None
         if np.ptp(spectra.sound_speed_m_per_s) == 0:
-            self.grid = recognise_rings(self.offsets_m, top_order)
+            self.grid = recognise_rings(self.offsets_m, top_order, self.weights)
         if self.grid is not None:
             return
         self.radius_m: Floats = np.linalg.norm(self.offsets_m, axis=1)
         # computed once: only radial factors change with frequency
-        self.harmonics: Complexes = spherical_harmonics(top_order, self.offsets_m)
+        self.harmonics: Complexes = spherical_harmonics(top_order, self.offsets_m) * self.weights[:, None]
         # a sound speed per point is a radius per point at the mean speed
         self.mean_speed_m_per_s = float(spectra.sound_speed_m_per_s.mean())
         acoustic_m = self.radius_m * self.mean_speed_m_per_s / spectra.sound_speed_m_per_s
-        self.irregular = irregular_grid(self.offsets_m, acoustic_m, top_order, band)
+        self.irregular = irregular_grid(self.offsets_m, acoustic_m, top_order, band, self.weights)
         self.band = band
 
     def has_sound(self, row: int) -> bool:
@@ -56,19 +67,28 @@ class Solver:
         """k at every point."""
         return wavenumber(self.spectra.frequency_hz[row], self.spectra.sound_speed_m_per_s)
 
-    def fit(
-        self, row: int, orders: tuple[int, int], prior: Floats | None = None, regularise_above: float = 0.0
-    ) -> WaveFit:
+    def fit(self, row: int, orders: tuple[int, int], tikhonov: Tikhonov | None = None) -> WaveFit:
         """Coefficients at one frequency; see ``fit_waves``."""
-        k, pressure = self.wavenumber(row), self.spectra.pressure_pa[row]
+        return self.unweighted(self._fit(row, orders, tikhonov))
+
+    def pressure(self, row: int) -> Complexes:
+        """Weighted pressure at the points, (channel, point)."""
+        return np.asarray(self.spectra.pressure_pa[row] * self.weights)
+
+    def unweighted(self, fit: WaveFit) -> WaveFit:
+        """A fit to weighted pressures with its residual in pascal."""
+        return replace(fit, residual=fit.residual / self.weights)
+
+    def _fit(self, row: int, orders: tuple[int, int], tikhonov: Tikhonov | None) -> WaveFit:
+        k, pressure = self.wavenumber(row), self.pressure(row)
         if self.grid is not None:
-            return fit_rings(self.grid, float(k[0]), orders, pressure, prior, regularise_above)
+            return fit_rings(self.grid, float(k[0]), orders, pressure, tikhonov)
         # what iteration solves is far from any condition that would be regularised
-        if prior is None or regularise_above >= MOST_CONDITION:
+        if tikhonov is None or tikhonov.above >= MOST_CONDITION:
             iterated = self._iterated(row, orders, pressure)
             if isinstance(iterated, WaveFit):
                 return iterated
-        return fit_waves(self.harmonics, k * self.radius_m, orders, pressure, prior, regularise_above)
+        return fit_waves(self.harmonics, k * self.radius_m, orders, pressure, tikhonov)
 
     def _iterated(self, row: int, orders: tuple[int, int], pressure: Complexes) -> WaveFit | Unsolved | None:
         """The iterative fit, where it is prepared for the frequency and worth it."""
@@ -80,7 +100,7 @@ class Solver:
 
     def blocks(self, row: int, orders: tuple[int, int]) -> list[Block]:
         """The least-squares problem of one frequency, not yet solved."""
-        k, pressure = self.wavenumber(row), self.spectra.pressure_pa[row]
+        k, pressure = self.wavenumber(row), self.pressure(row)
         if self.grid is not None:
             return ring_blocks(both_sets(orders, self.grid), float(k[0]), pressure)
         return [dense_block(both_sets(orders, Seen(self.harmonics, k * self.radius_m)), pressure)[0]]

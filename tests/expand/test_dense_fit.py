@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from expand.plain_waves import complex_normal, harmonics_of, matrix_of, spiral
 
+from fieldproc.expand.blocks import Tikhonov
 from fieldproc.expand.dense import WaveFit, fit_waves
 
 POINTS = 60
@@ -33,7 +34,9 @@ class Case:
         self.split = (orders[0] + 1) ** 2
 
     def fit(self, prior: np.ndarray | None = None) -> WaveFit:
-        return fit_waves(self.harmonics, self.argument, self.orders, self.pressure, prior)
+        return fit_waves(
+            self.harmonics, self.argument, self.orders, self.pressure, None if prior is None else Tikhonov(prior)
+        )
 
     def plain_residual(self, kept: np.ndarray) -> np.ndarray:
         """Data minus the fit to the kept points alone, at all points (channel, point)."""
@@ -139,6 +142,22 @@ def test_weight_maximises_the_marginal_likelihood(case: Case) -> None:
         # the grid of weights is 16 per decade here and 40 there: one step there changes the cost by 0.1
         assert weight > 1e-3
         assert cost(weight, data) < best + 0.1
+
+
+@pytest.mark.parametrize("case", CASES, ids=lambda case: str(case.orders))
+def test_weight_minimises_the_cross_validation_error(case: Case) -> None:
+    """By the definition: misfit over the square of the points that are left, from the hat matrix written out."""
+    tikhonov = Tikhonov(case.prior, weight_by="cross-validation")
+    fit = fit_waves(case.harmonics, case.argument, case.orders, case.pressure, tikhonov)
+
+    def cost(weight: float, channel: int) -> float:
+        _, hat, residual = case.regularised(weight)
+        return float(np.log(np.sum(np.abs(residual[channel]) ** 2) / (POINTS - np.trace(hat).real) ** 2))
+
+    for channel, weight in enumerate(fit.weight):
+        best = min(cost(other, channel) for other in np.logspace(-5, 0, 101))
+        # one step of the grid of weights, 15 %, changes the log of the error by less than that squared
+        assert cost(weight, channel) < best + 0.02
 
 
 @pytest.mark.parametrize("case", CASES, ids=lambda case: str(case.orders))

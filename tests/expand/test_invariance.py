@@ -18,7 +18,7 @@ from threadpoolctl import threadpool_limits
 
 from fieldproc.conventions import amplitude_db, horizontal_directions
 from fieldproc.expand import expand
-from fieldproc.expand.blocks import Block, solve_blocks
+from fieldproc.expand.blocks import Block, Tikhonov, solve_blocks
 from fieldproc.expand.dense import WaveFit, fit_waves
 from fieldproc.expand.gram import irregular_grid
 from fieldproc.expand.iterative import Unsolved, fit_irregular
@@ -214,7 +214,7 @@ def test_column_scale_does_not_matter_to_the_block_solver(scale_of) -> None:
             Block(np.asfortranarray(matrix[:, places]), COLUMNS.data.T[None], places[None])
             for places in (np.arange(split), np.arange(split, count))
         ]
-        return solve_blocks(blocks, count, None).coefficients
+        return solve_blocks(blocks, count, COLUMNS.data, None).coefficients
 
     expected = coefficients(COLUMNS.matrix)
     # coefficient by coefficient: no column's rounding may spill into another's
@@ -228,9 +228,9 @@ def test_normalisation_of_the_harmonics_does_not_matter(scale_of, regularise: bo
     orders = COLUMNS.orders
     harmonics = spherical_harmonics(max(orders), COLUMNS.points)
     scale = scale_of(np.random.default_rng(9), harmonics.shape[1])
-    prior = degree_priors(orders) if regularise else None
+    tikhonov = Tikhonov(degree_priors(orders)) if regularise else None
     expected, found = (
-        fit_waves(table, COLUMNS.argument, orders, COLUMNS.data, prior) for table in (harmonics, harmonics * scale)
+        fit_waves(table, COLUMNS.argument, orders, COLUMNS.data, tikhonov) for table in (harmonics, harmonics * scale)
     )
     for part in ("outgoing", "regular"):
         before, after = getattr(expected, part), getattr(found, part)

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from expand.plain_waves import complex_normal
 
+from fieldproc.expand.blocks import Tikhonov
 from fieldproc.expand.dense import fit_waves
 from fieldproc.expand.order import degree_priors
 from fieldproc.expand.rings import RingGrid, fit_rings, recognise_rings
@@ -51,10 +52,10 @@ def both(name: str, regularise: bool):
     assert grid is not None
     # noise, so that no coefficient and no residual is small
     pressure = complex_normal(np.random.default_rng(1), CHANNELS, len(points))
-    prior = degree_priors(orders) if regularise else None
+    tikhonov = Tikhonov(degree_priors(orders)) if regularise else None
     harmonics = spherical_harmonics(max(orders), points)
-    dense = fit_waves(harmonics, wavenumber * np.linalg.norm(points, axis=1), orders, pressure, prior)
-    return fit_rings(grid, wavenumber, orders, pressure, prior), dense
+    dense = fit_waves(harmonics, wavenumber * np.linalg.norm(points, axis=1), orders, pressure, tikhonov)
+    return fit_rings(grid, wavenumber, orders, pressure, tikhonov), dense
 
 
 @pytest.mark.parametrize("regularise", [False, True])
