@@ -52,7 +52,10 @@ def choose_targets(solver: Solver, wavenumber: Floats, reach: Reach, separate: b
     judged = np.unique(rows[::STRIDE] + rows[-1:])
     plans = [automatic_orders(wavenumber[judged], reach, separate, budget, target) for target in TARGETS_DB]
     orders = np.array([[plan.outgoing, plan.regular] for plan in plans])
-    scores = side_by_side(lambda at: _scores(solver, int(judged[at]), orders[:, :, at]), len(judged))
+    most = max(int(plan.unknowns.max()) for plan in plans)
+    scores = side_by_side(
+        lambda at: _scores(solver, int(judged[at]), orders[:, :, at]), len(judged), solver.bytes_each(most)
+    )
     path = smooth_path(np.array(list(scores)))
     chosen = TARGETS_DB[path]
     right = np.minimum(np.searchsorted(judged, np.arange(len(wavenumber))), len(judged) - 1)

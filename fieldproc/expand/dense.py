@@ -146,7 +146,7 @@ def wave_fit(
 
     ``columns`` are those of the blocks; ``at_points`` are residual and leverage, (channel, point) each.
     """
-    true = ldexp(solution.coefficients / scaling.norms[:, None], -scaling.exponent[:, None]).T
+    true = true_coefficients(solution.coefficients / scaling.norms[:, None], scaling.exponent[:, None]).T
     split = outgoing_count(families)
     readout = _readout(families, scaling)
     residual, leverage = at_points
@@ -161,6 +161,13 @@ def wave_fit(
         room_to_direct=room_to_direct,
         weight=solution.weight,
     )
+
+
+def true_coefficients(scaled: Complexes, exponent: NDArray[np.int64]) -> Complexes:
+    """Coefficients of columns that were divided by 2**exponent; infinite where double precision ends."""
+    # the loop refuses them, and knows the frequency
+    with np.errstate(over="ignore"):
+        return np.asarray(ldexp(scaled, -exponent))
 
 
 def noise_of(residual: Complexes, leverage: Floats) -> Floats:

@@ -121,7 +121,8 @@ def prove(
         missed = [fit.left_out(pressure_pa[row]) for fit in [*fits, fit_one(row)]]
         return np.asarray(amplitude_db(np.array(missed)).mean(axis=1))
 
-    *divided_db, one_db = np.mean(list(side_by_side(errors_db, len(judged))), axis=0)
+    most = solver.bytes_each(max(int(plan.unknowns.max()) for plan in [*plans, of_one]))
+    *divided_db, one_db = np.mean(list(side_by_side(errors_db, len(judged), most)), axis=0)
     best = plans[int(np.argmin(divided_db))]
     degrees = [of_cells.degree(row, int(best.outgoing[row])) for row in range(len(best.divided))]
     plan = OrderPlan(
@@ -129,6 +130,7 @@ def prove(
         regular=np.where(best.divided, best.regular, of_one.regular),
         carried=best.carried | of_one.carried,
         truncation_db=np.where(best.divided, best.truncation_db, of_one.truncation_db),
+        unknowns=np.where(best.divided, best.unknowns, of_one.unknowns),
         divided=best.divided,
     )
     return Division(of_cells, best, plan, float(one_db - min(divided_db)))

@@ -11,11 +11,12 @@ import numpy as np
 from fieldproc.conventions import Floats, wavenumber
 from fieldproc.errors import NumericalError
 from fieldproc.expand.blocks import Tikhonov
-from fieldproc.expand.cells import ASSUMED_SOURCE_SHARE, divide
+from fieldproc.expand.cells import divide
 from fieldproc.expand.center import acoustic_center
 from fieldproc.expand.choice import TARGETS_DB, choose_targets
 from fieldproc.expand.dense import WaveFit
 from fieldproc.expand.divided import CELL_TARGETS_DB, PROOF_DB, Division, prove
+from fieldproc.expand.geometry import cells_reach, expansion_origin, source_reach
 from fieldproc.expand.loop import Progress, solve_all
 from fieldproc.expand.order import (
     OrderPlan,
@@ -25,27 +26,16 @@ from fieldproc.expand.order import (
     highest_order,
     order_at,
     truncation_db,
-    unknowns,
+    unknown_count,
 )
 from fieldproc.expand.recenter import recenter
-from fieldproc.expand.rings import recognise_rings
 from fieldproc.expand.shell import shell_thickness, thinnest_shell
 from fieldproc.expand.solver import Solver
 from fieldproc.records import Expansion, Spectra, Verdict
 from fieldproc.settings import ExpansionSettings, OrderSettings, SeparationSettings, Settings
 
-# A microphone or a small capsule is never a mathematical point.
-SMALLEST_SOURCE_M = 0.05
-# A place off the origin is stated with an error; the sphere that holds it is drawn this much larger.
-_SOURCE_MARGIN = 1.5
 # A fit worse conditioned than this is regularised in "auto": its coefficients would be mostly noise.
 REGULARISE_ABOVE = 1000.0
-# Walls lie outside the scan, so the loudspeaker's nearest image is at least this many outer radii away.
-_NEAREST_IMAGE_RADII = 2.0
-# An origin this near to the axis of the rings, relative to the nearest point, is put on it.
-_NEAR_RING_AXIS = 0.2
-# A wave set cannot be truncated where the two radii of its monopole meet.
-_SMALLEST_RADIUS_RATIO = 1.05
 
 
 def _silent(_done: int, _total: int) -> None:
@@ -58,9 +48,9 @@ def expand(spectra: Spectra, settings: Settings, progress: Progress = _silent) -
     Raises ``NumericalError`` when the points can't carry what the settings ask for, or no frequency can
     be solved at all. ``progress(done, total)`` is called once per frequency.
     """
-    origin_m = _origin(spectra, settings.expansion)
+    origin_m = expansion_origin(spectra, settings.expansion)
     offsets_m = spectra.positions_m - origin_m
-    reach = _reach(spectra, settings.expansion, origin_m)
+    reach = source_reach(spectra, settings.expansion, origin_m)
     separate = _separate(spectra, offsets_m, settings.separation)
     sound_speed_m_per_s = float(spectra.sound_speed_m_per_s.mean())
     k = wavenumber(spectra.frequency_hz, sound_speed_m_per_s)
@@ -91,7 +81,7 @@ def expand(spectra: Spectra, settings: Settings, progress: Progress = _silent) -
         source_radius_m=reach.source_radius_m,
         channel_names=spectra.channel_names,
         quality=quality,
-        notices=_notices(spectra, reach, offsets_m, separate, plan, division),
+        notices=_notices(solver, reach, separate, plan, division),
     )
     return recenter(expansion, center_m) if settings.expansion.origin_m == "acoustic center" else expansion
 
@@ -126,8 +116,7 @@ def _division(
     cells = divide(solver.spectra, solver.origin_m)
     if cells is None:
         return None
-    nearest_m = max(cells.nearest_m, _SMALLEST_RADIUS_RATIO * cells.radius_m)
-    of_cells = Reach(cells.radius_m, nearest_m, reach.outer_radius_m, reach.room_distance_m, len(cells.centers_m))
+    of_cells = cells_reach(cells, reach)
     budget = int(settings.orders.unknowns_per_point * len(solver.offsets_m))
     target_db = settings.orders.truncation_db
     targets_db = CELL_TARGETS_DB if target_db == "auto" else (target_db,)
@@ -141,55 +130,6 @@ def _division(
 def _weights(spectra: Spectra, settings: ExpansionSettings) -> Floats | None:
     """Root of the number of records averaged into a point, where the settings ask for it."""
     return np.sqrt(spectra.repeats / spectra.repeats.mean()) if settings.point_weights == "repeats" else None
-
-
-def _origin(spectra: Spectra, settings: ExpansionSettings) -> Floats:
-    if not isinstance(settings.origin_m, str):
-        return np.array(settings.origin_m, dtype=np.float64)
-    if spectra.cabinet is not None:
-        return _on_ring_axis(spectra.positions_m, spectra.cabinet.center_m)
-    if spectra.known_source is not None:
-        return np.asarray(spectra.known_source.position_m)
-    return np.asarray(spectra.axis.origin_m)
-
-
-def _on_ring_axis(positions_m: Floats, center_m: Floats) -> Floats:
-    """The centre of a cabinet, moved to the axis of a scan's rings where that is near: rings are worth it."""
-    on_axis_m = center_m * np.array([0.0, 0.0, 1.0])
-    aside_m = float(np.linalg.norm(center_m - on_axis_m))
-    near = aside_m <= _NEAR_RING_AXIS * np.linalg.norm(positions_m - center_m, axis=1).min()
-    return on_axis_m if near and recognise_rings(positions_m, 1) is not None else np.asarray(center_m)
-
-
-def _reach(spectra: Spectra, settings: ExpansionSettings, origin_m: Floats) -> Reach:
-    """Lengths the order rule needs; a point inside the source's sphere counts as just outside it."""
-    radius_m = np.linalg.norm(spectra.positions_m - origin_m, axis=1)
-    inner_m, outer_m = float(radius_m.min()), float(radius_m.max())
-    if inner_m == 0:
-        raise NumericalError(
-            "expand", "distance of a point from the expansion origin", "0 m", "above 0", "move expansion.origin_m"
-        )
-    source_m = settings.source_radius_m
-    if source_m == "auto":
-        source_m = _stated_source_radius(spectra, origin_m) or ASSUMED_SOURCE_SHARE * inner_m
-    room_m = _NEAREST_IMAGE_RADII * outer_m if settings.room_distance_m == "auto" else settings.room_distance_m
-    return Reach(
-        source_m,
-        max(inner_m, _SMALLEST_RADIUS_RATIO * source_m),
-        outer_m,
-        max(room_m, _SMALLEST_RADIUS_RATIO * outer_m),
-    )
-
-
-def _stated_source_radius(spectra: Spectra, origin_m: Floats) -> float | None:
-    """Radius about the origin that holds the cabinet or the known source."""
-    if spectra.cabinet is not None:
-        corner = np.abs(spectra.cabinet.center_m - origin_m) + spectra.cabinet.size_m / 2
-        return float(np.linalg.norm(corner))
-    if spectra.known_source is not None:
-        offset_m = float(np.linalg.norm(spectra.known_source.position_m - origin_m))
-        return max(SMALLEST_SOURCE_M, _SOURCE_MARGIN * offset_m)
-    return None
 
 
 def _separate(spectra: Spectra, offsets_m: Floats, settings: SeparationSettings) -> bool:
@@ -225,7 +165,7 @@ def _plan(solver: Solver, k: Floats, reach: Reach, separate: bool, settings: Ord
         regular = order_at(settings.regular, frequency_hz)
     if outgoing is automatic.outgoing and regular is automatic.regular:
         return automatic
-    count = unknowns(outgoing, regular)
+    count = unknown_count(outgoing, regular)
     if count.max() > points:
         at = int(np.argmax(count))
         raise NumericalError(
@@ -236,7 +176,7 @@ def _plan(solver: Solver, k: Floats, reach: Reach, separate: bool, settings: Ord
             "lower orders.outgoing or orders.regular, or scan more points",
         )
     carried = regular >= 0 if separate else np.ones(len(k), dtype=np.bool_)
-    return OrderPlan(outgoing, regular, carried, truncation_db(k, reach, outgoing), np.zeros_like(carried))
+    return OrderPlan(outgoing, regular, carried, truncation_db(k, reach, outgoing), count, np.zeros_like(carried))
 
 
 def _extent(
@@ -251,9 +191,8 @@ def _extent(
 
 
 def _notices(
-    spectra: Spectra,
+    solver: Solver,
     reach: Reach,
-    offsets_m: Floats,
     separate: bool,
     plan: OrderPlan,
     division: Division | None,
@@ -267,7 +206,7 @@ def _notices(
         )
     else:
         notices.append("no separation: outgoing waves only, so room sound counts as the loudspeaker's")
-    inside = int(np.sum(np.linalg.norm(offsets_m, axis=1) < reach.source_radius_m))
+    inside = int(np.sum(np.linalg.norm(solver.offsets_m, axis=1) < reach.source_radius_m))
     if division is not None:
         notices.append(
             f"{inside} points lie inside the sphere of radius {reach.source_radius_m:.3f} m around the source: "
@@ -280,8 +219,9 @@ def _notices(
             "where outgoing waves about one origin need not converge"
         )
     if not plan.carried.all():
-        first_hz = spectra.frequency_hz[np.argmin(plan.carried)]
+        first_hz = solver.spectra.frequency_hz[np.argmin(plan.carried)]
         notices.append(
-            f"from {first_hz:.6g} Hz on, {len(offsets_m)} points cannot carry the orders the sound field needs"
+            f"from {first_hz:.6g} Hz on, {len(solver.offsets_m)} points cannot carry the orders the sound field needs"
         )
+    notices.append(solver.cost(int(plan.unknowns.max())))
     return tuple(notices)

@@ -19,11 +19,10 @@ import numpy as np
 
 from fieldproc.conventions import Complexes, Floats
 from fieldproc.expand.cholesky import Factor, factorise, lower_inverse
-from fieldproc.expand.dense import WaveFit, channel_norm, noise_of
+from fieldproc.expand.dense import WaveFit, channel_norm, noise_of, true_coefficients
 from fieldproc.expand.gram import IrregularGrid, complex_coefficients
 from fieldproc.expand.wave_pairs import WavePairs
 from fieldproc.waves.indexing import column_degrees
-from fieldproc.waves.radial import ldexp
 
 TOLERANCE = 1e-11
 MOST_ITERATIONS = 20
@@ -115,8 +114,8 @@ def _true_coefficients(waves: WavePairs, solution: Complexes) -> tuple[Complexes
     both = len(waves.share)
     regular[:both] -= waves.share * outgoing[:both]
     room = waves.field(waves.radial[:1], [regular])
-    outgoing = ldexp(outgoing, -waves.neumann_exponent[column_degrees(waves.orders[0])][:, None])
-    regular = ldexp(regular, -waves.bessel_exponent[column_degrees(waves.orders[1])][:, None])
+    outgoing = true_coefficients(outgoing, waves.neumann_exponent[column_degrees(waves.orders[0])][:, None])
+    regular = true_coefficients(regular, waves.bessel_exponent[column_degrees(waves.orders[1])][:, None])
     return complex_coefficients(outgoing).T, complex_coefficients(regular).T, room
 
 

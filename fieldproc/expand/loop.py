@@ -101,15 +101,31 @@ def solve_all(solver: Solver, plan: OrderPlan, fit: Callable[[int], WaveFit], pr
     def solve(row: int) -> WaveFit | None:
         return fit(row) if solver.has_sound(row) else None
 
-    for row, done in enumerate(side_by_side(solve, frequencies)):
+    for row, done in enumerate(side_by_side(solve, frequencies, solver.bytes_each(int(plan.unknowns.max())))):
         if done is not None:
             solved.take(row, done, pressure_pa[row], float(solver.wavenumber(row).mean()))
         progress(row + 1, frequencies)
+    _require_finite(solved, plan, solver.spectra.frequency_hz)
     if solved.count == 0:
         raise NumericalError(
             "expand", "number of usable frequencies", "0", "at least 1", "check the frequency grid and the data"
         )
     return solved
+
+
+def _require_finite(solved: Solved, plan: OrderPlan, frequency_hz: Floats) -> None:
+    """Degrees so high at frequencies so low that double precision ends are refused, not written as infinity."""
+    # a singular fit without a prior has no coefficients at all (nan), and its condition says so
+    over = np.flatnonzero(np.isinf(solved.outgoing).any(axis=(1, 2)) | np.isinf(solved.regular).any(axis=(1, 2)))
+    if over.size:
+        at = int(over[0])
+        raise NumericalError(
+            "expand",
+            f"coefficients at {frequency_hz[at]:.6g} Hz (orders {plan.outgoing[at]} and {plan.regular[at]})",
+            "beyond double precision",
+            "1.8e308",
+            "give orders as a table that starts lower",
+        )
 
 
 def _rms(values: Complexes) -> Floats:

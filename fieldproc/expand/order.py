@@ -59,14 +59,15 @@ class OrderPlan:
     """Top degrees per frequency (regular -1 = no such set) and what they leave out.
 
     ``carried`` is False where the points cannot carry the sets the rule asks for; ``truncation_db`` is the
-    far field that the outgoing orders leave out of a monopole at the edge of the source. ``divided`` is True
-    where outgoing waves leave from several cells.
+    far field that the outgoing orders leave out of a monopole at the edge of the source. ``unknowns`` counts
+    those of both sets; ``divided`` is True where outgoing waves leave from several cells.
     """
 
     outgoing: Integers
     regular: Integers
     carried: Booleans
     truncation_db: Floats
+    unknowns: Integers
     divided: Booleans
 
 
@@ -120,11 +121,17 @@ def automatic_orders(
         limit = 10.0 ** (np.minimum(start_db + step_db, COARSEST_DB) / 20.0)[:, None]
         wanted = np.argmax(outgoing_error <= limit, axis=1)
         wanted_regular = np.argmax(regular_error <= limit, axis=1) if separate else regular
-        now = (unknowns(wanted, wanted_regular, reach.centers) <= budget) & ~carried
+        now = (unknown_count(wanted, wanted_regular, reach.centers) <= budget) & ~carried
         outgoing[now], regular[now] = wanted[now], wanted_regular[now]
         carried |= now
-    left_out_db = truncation_db(wavenumber, reach, outgoing)
-    return OrderPlan(outgoing, regular, carried, left_out_db, carried & (reach.centers > 1))
+    return OrderPlan(
+        outgoing,
+        regular,
+        carried,
+        truncation_db(wavenumber, reach, outgoing),
+        unknown_count(outgoing, regular, reach.centers),
+        divided=carried & (reach.centers > 1),
+    )
 
 
 def truncation_db(wavenumber: Floats, reach: Reach, outgoing: Integers) -> Floats:
@@ -162,6 +169,6 @@ def degree_priors(orders: Sequence[int]) -> Floats:
     return np.concatenate([1.0 / (column_degrees(order) + 1.0) for order in orders if order >= 0])
 
 
-def unknowns(outgoing: Integers, regular: Integers, centers: int = 1) -> Integers:
+def unknown_count(outgoing: Integers, regular: Integers, centers: int = 1) -> Integers:
     """Number of unknowns of both sets, (frequency,)."""
     return np.asarray(centers * (outgoing + 1) ** 2 + (regular + 1) ** 2)

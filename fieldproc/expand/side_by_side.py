@@ -9,18 +9,26 @@ from typing import TypeVar
 
 from threadpoolctl import threadpool_limits
 
+from fieldproc.expand.cost import at_a_time
+
 Result = TypeVar("Result")
 
 
-def side_by_side(work: Callable[[int], Result], count: int) -> Iterator[Result]:
+def side_by_side(work: Callable[[int], Result], count: int, bytes_each: int = 0) -> Iterator[Result]:
     """Results of ``work(0)`` to ``work(count - 1)`` in order, computed on all cores this process may use.
 
-    Faster than one piece of work on all cores, and the results do not depend on the number of cores.
+    Faster than one piece of work on all cores, and the results do not depend on the number of cores. As many run at
+    a time as memory holds, at ``bytes_each``.
     """
-    pool = ThreadPoolExecutor(max_workers=len(os.sched_getaffinity(0)))
+    pool = ThreadPoolExecutor(max_workers=at_a_time(bytes_each, cores()))
     try:
         with threadpool_limits(limits=1, user_api="blas"):
             yield from pool.map(work, range(count))
     finally:
         # after an interruption, what has not begun must not begin
         pool.shutdown(cancel_futures=True)
+
+
+def cores() -> int:
+    """Number of cores this process may use."""
+    return len(os.sched_getaffinity(0))

@@ -12,10 +12,12 @@ import numpy as np
 
 from fieldproc.conventions import Complexes, Floats, wavenumber
 from fieldproc.expand.blocks import Block, Tikhonov
+from fieldproc.expand.cost import GIB, at_a_time, dense_bytes, fits_in_memory, iterated_bytes, require_dense
 from fieldproc.expand.dense import Seen, WaveFit, both_sets, dense_block, fit_waves
 from fieldproc.expand.gram import irregular_grid
 from fieldproc.expand.iterative import MOST_CONDITION, Unsolved, fit_irregular
 from fieldproc.expand.rings import RingGrid, fit_rings, recognise_rings, ring_blocks
+from fieldproc.expand.side_by_side import cores
 from fieldproc.records import Spectra
 from fieldproc.waves.harmonics import spherical_harmonics
 from fieldproc.waves.indexing import coefficient_count
@@ -88,12 +90,37 @@ class Solver:
             iterated = self._iterated(row, orders, pressure)
             if isinstance(iterated, WaveFit):
                 return iterated
+        points, unknowns = len(self.radius_m), _unknowns(orders)
+        require_dense(points, unknowns)
+        if not fits_in_memory(points, unknowns, regularised=True):
+            # its condition will say how far to trust it
+            tikhonov = None
         return fit_waves(self.harmonics, k * self.radius_m, orders, pressure, tikhonov)
+
+    def bytes_each(self, unknowns: int) -> int:
+        """Most memory that one fit may take, beside what all share."""
+        points = len(self.offsets_m)
+        if self.grid is not None:
+            # blocks of one azimuthal order after the other; all of them together are a small part of the matrix
+            return 16 * 4 * points * max(1, int(unknowns**0.5))
+        most = dense_bytes(points, unknowns, regularised=fits_in_memory(points, unknowns, regularised=True))
+        return max(most, iterated_bytes(points, unknowns))
+
+    def cost(self, unknowns: int) -> str:
+        """How fits of up to so many unknowns are done and what they cost, in words."""
+        how = "in blocks of azimuthal orders on rings" if self.grid is not None else "densely"
+        if self.grid is None and self.irregular is not None:
+            how = f"by iteration, densely where the condition exceeds {MOST_CONDITION:g}"
+        each = self.bytes_each(unknowns)
+        return (
+            f"solved {how}: up to {unknowns} unknowns on {len(self.offsets_m)} points, "
+            f"{at_a_time(each, cores())} frequencies at a time, at most {each / GIB:.2g} GiB each"
+        )
 
     def _iterated(self, row: int, orders: tuple[int, int], pressure: Complexes) -> WaveFit | Unsolved | None:
         """The iterative fit, where it is prepared for the frequency and worth it."""
         k = float(wavenumber(self.spectra.frequency_hz[row], self.mean_speed_m_per_s))
-        few = sum(coefficient_count(order) for order in orders) < FEWEST_ITERATED
+        few = _unknowns(orders) < FEWEST_ITERATED
         if self.irregular is None or few or not self.band[0] <= k <= self.band[1]:
             return None
         return fit_irregular(self.irregular, k, orders, pressure)
@@ -104,3 +131,7 @@ class Solver:
         if self.grid is not None:
             return ring_blocks(both_sets(orders, self.grid), float(k[0]), pressure)
         return [dense_block(both_sets(orders, Seen(self.harmonics, k * self.radius_m)), pressure)[0]]
+
+
+def _unknowns(orders: tuple[int, int]) -> int:
+    return sum(coefficient_count(order) for order in orders)

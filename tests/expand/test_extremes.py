@@ -17,6 +17,7 @@ from mpmath import mpf
 from scipy.special import sph_harm_y
 from threadpoolctl import threadpool_limits
 
+from fieldproc.errors import NumericalError
 from fieldproc.expand import expand
 from fieldproc.expand.dense import WaveFit, fit_waves
 from fieldproc.expand.gram import irregular_grid
@@ -24,7 +25,7 @@ from fieldproc.expand.iterative import Unsolved, fit_irregular
 from fieldproc.expand.rings import fit_rings, recognise_rings
 from fieldproc.extrapolate import far_field_pressure, sound_power
 from fieldproc.records import Quality, ReferenceAxis, Spectra, Verdict
-from fieldproc.settings import ExpansionSettings, OrderSettings, Settings
+from fieldproc.settings import ExpansionSettings, OrderSettings, SeparationSettings, Settings
 from fieldproc.waves.harmonics import spherical_harmonics
 from fieldproc.waves.indexing import column_degrees
 
@@ -318,3 +319,11 @@ def test_rings_too_few_for_the_stated_orders_are_never_good(regularisation: str)
     quality = expand(scanned(ring_positions(RADII_M[::2], 4, 40).reshape(-1, 3), FREQUENCY_HZ[:3]), settings).quality
     assert np.all(quality.condition > LOST)
     assert np.all(quality.verdict > Verdict.GOOD)
+
+
+def test_degrees_beyond_double_precision_are_refused() -> None:
+    """j_100 at 5 Hz is 1e-320 of its coefficient: no number, so no answer."""
+    positions_m = ring_positions(RADII_M[::2], 55, 202).reshape(-1, 3)
+    settings = Settings(orders=OrderSettings(outgoing=5, regular=100), separation=SeparationSettings(enabled=True))
+    with pytest.raises(NumericalError, match=r"coefficients at 5 Hz \(orders 5 and 100\) is beyond double precision"):
+        expand(scanned(positions_m, FREQUENCY_HZ[:1]), settings)

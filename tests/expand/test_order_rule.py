@@ -17,7 +17,7 @@ from fieldproc.expand.order import (
     monopole_truncation,
     order_at,
     truncation_db,
-    unknowns,
+    unknown_count,
 )
 
 # Energy left beyond degree N, 1 - sum (2n+1) j_n^2(kr), worked in double precision from the closed form:
@@ -99,7 +99,7 @@ def test_budget_is_never_exceeded(
     inner, outer, room = source_m * np.cumprod(gaps)
     wavenumber = np.array([0.4, 5.0, 60.0, 300.0])
     plan = automatic_orders(wavenumber, Reach(source_m, inner, outer, room), separate, budget, target_db)
-    assert (unknowns(plan.outgoing, plan.regular) <= budget).all()
+    assert (unknown_count(plan.outgoing, plan.regular) <= budget).all()
     assert (plan.outgoing >= 0).all()
     # what is carried meets the coarsest target, with both sets where both are wanted
     assert (plan.truncation_db[plan.carried] <= COARSEST_DB).all()
