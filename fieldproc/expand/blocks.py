@@ -73,8 +73,6 @@ class _Factored:
     q: Complexes
     r: Complexes
     inverse: Complexes
-    largest: float
-    smallest: float
     projected: Complexes
 
 
@@ -86,8 +84,7 @@ def solve_blocks(
     ``pressure`` (channel, point) is all data: blocks leave out what no column reaches, which is noise all the same.
     """
     factored = [_factor(block) for block in blocks]
-    smallest = min(one.smallest for one in factored)
-    condition = max(one.largest for one in factored) / smallest if smallest > 0 else float("inf")
+    condition = _condition(factored)
     channels = blocks[0].data.shape[2]
     coefficients = np.zeros((unknowns, channels), dtype=np.complex128)
     if tikhonov is not None and not condition <= tikhonov.above:
@@ -135,19 +132,40 @@ def _factor(block: Block) -> _Factored:
         # fewer rows than columns: zero rows change nothing and keep the factor square (and singular)
         matrix = np.pad(matrix, ((0, short), (0, 0)))
         data = np.pad(data, ((0, 0), (0, short), (0, 0)))
-    q, r = qr(matrix, mode="economic", check_finite=False)
-    trtri = get_lapack_funcs("trtri", (r,))
+    geqrf, ungqr, trtri = get_lapack_funcs(("geqrf", "ungqr", "trtri"), (matrix,))
+    packed, reflectors, _, _ = geqrf(matrix)
+    r = np.triu(packed[: packed.shape[1]])
+    q, _, _ = ungqr(packed, reflectors, overwrite_a=True)
     inverse, info = trtri(r, lower=0)
     if info > 0:
         # no plain solution; what would be computed from it is no number either
         inverse = np.full_like(r, np.nan)
-        largest, smallest = float(np.linalg.norm(r)), 0.0
-    elif len(r) <= _SMALL:
-        values = np.linalg.svd(r, compute_uv=False)
-        largest, smallest = float(values[0]), float(values[-1])
-    else:
-        largest, smallest = _spectral_norm(r), 1.0 / _spectral_norm(inverse)
-    return _Factored(block, q, r, inverse, largest, smallest, q.conj().T @ data)
+    return _Factored(block, q, r, inverse, q.conj().T @ data)
+
+
+def _condition(factored: Sequence[_Factored]) -> float:
+    """2-norm condition of all blocks together: exact for small ones, to a few percent for large ones.
+
+    A Frobenius norm is an upper bound of the 2-norm, so most blocks need not be looked at.
+    """
+    of_factor = np.array([np.linalg.norm(one.r) for one in factored])
+    of_inverse = np.array([np.linalg.norm(one.inverse) for one in factored])
+    if not np.all(np.isfinite(of_inverse)):
+        return float("inf")
+    largest = inverse = 0.0
+    for at in np.argsort(-of_factor * of_inverse):
+        if of_factor[at] > largest or of_inverse[at] > inverse:
+            own, own_inverse = _extremes(factored[at])
+            largest, inverse = max(largest, own), max(inverse, own_inverse)
+    return largest * inverse
+
+
+def _extremes(factored: _Factored) -> tuple[float, float]:
+    """Largest singular values of a triangular factor and of its inverse."""
+    if len(factored.r) <= _SMALL:
+        values = np.linalg.svd(factored.r, compute_uv=False)
+        return float(values[0]), float(1.0 / values[-1]) if values[-1] > 0 else float("inf")
+    return _spectral_norm(factored.r), _spectral_norm(factored.inverse)
 
 
 def _rows(factored: _Factored, values: Complexes) -> Complexes:

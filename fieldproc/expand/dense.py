@@ -201,16 +201,17 @@ def _far_field_variance(
     """Summed variance of the outgoing coefficients about the origin, (channel,)."""
     total = np.zeros(solution.coefficients.shape[1])
     for places, spread, weights in zip(columns, solution.spreads, solution.spread_weights, strict=True):
+        outgoing = places[0] < split
+        if readout is None:
+            # copies (m and -m) have the same columns but for their sign
+            chosen = places[0][outgoing]
+            # the variance of high degrees vanishes here by itself: their true columns are huge
+            deviation = np.sqrt(np.abs(spread[outgoing]) ** 2 @ weights) / scaling.norms[chosen, None]
+            total += len(places) * np.sum(np.ldexp(deviation, -scaling.exponent[chosen, None]) ** 2, axis=0)
+            continue
         for own in places:
-            outgoing = own < split
-            chosen = own[outgoing]
-            if readout is None:
-                # the variance of high degrees vanishes here by itself: their true columns are huge
-                deviation = np.sqrt(np.abs(spread[outgoing]) ** 2 @ weights) / scaling.norms[chosen, None]
-                total += np.sum(np.ldexp(deviation, -scaling.exponent[chosen, None]) ** 2, axis=0)
-            else:
-                seen = readout[:, chosen]
-                total += np.sum(np.abs(seen[seen.any(axis=1)] @ spread[outgoing]) ** 2 @ weights, axis=0)
+            seen = readout[:, own[outgoing]]
+            total += np.sum(np.abs(seen[seen.any(axis=1)] @ spread[outgoing]) ** 2 @ weights, axis=0)
     return total
 
 

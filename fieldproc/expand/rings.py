@@ -13,7 +13,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from functools import cached_property
+from functools import cached_property, lru_cache
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -31,7 +32,7 @@ from fieldproc.expand.dense import (
 )
 from fieldproc.waves.basis import RADIAL
 from fieldproc.waves.harmonics import spherical_harmonics
-from fieldproc.waves.indexing import coefficient_count, coefficient_index, column_degrees
+from fieldproc.waves.indexing import coefficient_count, column_degrees
 
 # Positions this far from a perfect ring still count as on it: a millionth of a radian at 1.8 kHz per 0.1 um.
 TOLERANCE_M = 1e-7
@@ -60,7 +61,7 @@ class RingGroup:
         return np.asarray(np.exp(1j * order * self.start))
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class RingGrid:
     """All rings of a scan, grouped by count, and the harmonics at azimuth zero (real) up to ``top_order``."""
 
@@ -171,27 +172,23 @@ def fit_ring_families(
     tikhonov: Tikhonov | None,
 ) -> WaveFit:
     """The fit of ``fit_families`` on rings, all centres on their axis."""
-    grid = families[0].points
-    design = _Design(families, wavenumber)
-    spectra = _ring_spectra(grid, pressure)
-    parts = design.all_parts()
-    blocks = [part.block(spectra) for part in parts]
-    solution = solve_blocks(blocks, design.unknowns, pressure, tikhonov)
+    spectra = _ring_spectra(families[0].points, pressure)
+    layout, blocks, scaling = _design(families, wavenumber, spectra)
+    solution = solve_blocks(blocks, layout.unknowns, pressure, tikhonov)
+    split = outgoing_count(families)
     energy = np.zeros((2, pressure.shape[0]))
-    for block in blocks:
-        outgoing = block.columns[0] < design.split
-        for which, chosen in enumerate((outgoing, ~outgoing)):
-            values = block.matrix[:, chosen] @ solution.coefficients[block.columns[:, chosen]]
-            energy[which] += channel_norm(values) ** 2
-    at_points = _back_to_points(grid, parts, solution, spectra, pressure.shape)
+    for block, fitted in zip(blocks, solution.fitted, strict=True):
+        outgoing = block.columns[0] < split
+        direct = block.matrix[:, outgoing] @ solution.coefficients[block.columns[:, outgoing]]
+        energy += np.array([channel_norm(direct), channel_norm(fitted - direct)]) ** 2
+    at_points = _back_to_points(families[0].points, layout.parts, solution, spectra, pressure.shape)
     columns = [block.columns for block in blocks]
-    return wave_fit(families, columns, solution, design.scaling, at_points, np.sqrt(energy[1] / energy[0]))
+    return wave_fit(families, columns, solution, scaling, at_points, np.sqrt(energy[1] / energy[0]))
 
 
 def ring_blocks(families: Sequence[WaveFamily[RingGrid]], wavenumber: float, pressure: Complexes) -> list[Block]:
     """The problem of ``fit_ring_families`` as its independent blocks."""
-    spectra = _ring_spectra(families[0].points, pressure)
-    return [part.block(spectra) for part in _Design(families, wavenumber).all_parts()]
+    return _design(families, wavenumber, _ring_spectra(families[0].points, pressure))[1]
 
 
 def _ring_spectra(grid: RingGrid, pressure: Complexes) -> list[Complexes]:
@@ -199,21 +196,40 @@ def _ring_spectra(grid: RingGrid, pressure: Complexes) -> list[Complexes]:
     return [np.fft.fft(np.moveaxis(pressure[:, group.points], 0, 2), axis=1, norm="ortho") for group in grid.groups]
 
 
-@dataclass(frozen=True)
-class _Part:
-    """Rows and columns of one class of orders, before the data are known.
+@dataclass(frozen=True, slots=True)
+class _Piece:
+    """Columns of one family and order: degrees from ``lowest`` on, their angular factor (row, degree)."""
 
-    ``rows`` lists (group, residues (row,)): every ring of the group, once per residue. A single order and its
-    negative share one matrix: ``orders`` then holds both, and ``turn`` what their rows are multiplied by.
+    family: int
+    lowest: int
+    angular: NDArray[Any]
+
+
+@dataclass(frozen=True, slots=True)
+class _Part:
+    """One class of orders at every wavenumber: rows, columns, and angular factors.
+
+    ``rows`` lists (group, residues (row,)): every ring of the group, once per residue; ``ring`` (row,) is the ring of
+    each row. A single order and its negative share one matrix: ``columns`` (copy, column) then holds both, and
+    ``turn`` what their rows are multiplied by.
     """
 
-    matrix: Complexes
     columns: Integers
     rows: list[tuple[int, list[Integers]]]
+    ring: Integers | slice
     turn: list[list[Complexes]]
+    pieces: list[_Piece]
 
-    def block(self, spectra: Sequence[Complexes]) -> Block:
-        """The data of the part joined to its matrix."""
+    def matrix(self, radial: Sequence[NDArray[Any]]) -> Complexes:
+        """Columns before scaling, from the radial functions (ring, degree) of every family."""
+        return np.concatenate(
+            [radial[one.family][self.ring, one.lowest :] * one.angular for one in self.pieces],
+            axis=1,
+            dtype=np.complex128,
+        )
+
+    def data(self, spectra: Sequence[Complexes]) -> Complexes:
+        """Its rows of the spectra, (copy, row, channel)."""
         copies = []
         for copy in range(len(self.columns)):
             rows = [
@@ -221,103 +237,109 @@ class _Part:
                 for number, (group, residues) in enumerate(self.rows)
             ]
             copies.append(np.concatenate([row.reshape(-1, row.shape[2]) for row in rows]))
-        return Block(self.matrix, np.stack(copies), self.columns)
+        return np.stack(copies)
 
 
-class _Design:
-    """The matrices of all classes at one wavenumber, and their column scaling."""
+class _Layout:
+    """The classes of orders of families, all that no wavenumber enters."""
 
-    def __init__(self, families: Sequence[WaveFamily[RingGrid]], wavenumber: float) -> None:
-        self.families = families
-        self.grid = families[0].points
-        self.split = outgoing_count(families)
-        counts = [coefficient_count(one.order) for one in families]
-        self.starts = np.cumsum([0, *counts])
-        self.unknowns = sum(counts)
-        self.scaling = Scaling(np.zeros(self.unknowns, dtype=np.int64), np.ones(self.unknowns))
-        self.radial: list[list[NDArray[np.complex128]]] = []
-        for one, start, count in zip(families, self.starts, counts, strict=False):
-            radius_m = [group.radius_m for group in one.points.groups]
-            functions = RADIAL[one.name](one.order, wavenumber * np.concatenate(radius_m))
-            values, exponent = functions.column_scaled()
-            self.radial.append(np.split(values, np.cumsum([len(own) for own in radius_m])[:-1]))
-            self.scaling.exponent[start : start + count] = exponent[column_degrees(one.order)]
-
-    def all_parts(self) -> list[_Part]:
-        """Every class of orders."""
-        return [
-            part
-            for together in self.grid.classes(max(one.order for one in self.families))
-            for part in self.parts(together)
-        ]
-
-    def parts(self, orders: list[int]) -> list[_Part]:
-        """One part for a class; none for a lone negative order, which its positive twin carries."""
-        if len(orders) > 1:
-            return [self._coupled(orders)]
-        return [] if orders[0] < 0 else [self._single(orders[0])]
+    def __init__(self, grids: Sequence[RingGrid], orders: Sequence[int]) -> None:
+        self.grids, self.orders = grids, orders
+        self.starts = np.cumsum([0, *(coefficient_count(order) for order in orders)])
+        self.unknowns = int(self.starts[-1])
+        self.radius_m = [np.concatenate([group.radius_m for group in grid.groups]) for grid in grids]
+        self.parts = []
+        for together in grids[0].classes(max(orders)):
+            if len(together) > 1:
+                self.parts.append(self._coupled(together))
+            elif together[0] >= 0:
+                # a lone negative order travels with its positive twin
+                self.parts.append(self._single(together[0]))
 
     def _single(self, order: int) -> _Part:
         """Order m and, as a copy, -m: Y_n-m = (-1)^m Y_nm at azimuth zero, rows freed of exp(i m start)."""
-        matrix = np.concatenate([self._columns(group, order) for group in range(len(self.grid.groups))])
+        groups = self.grids[0].groups
         signed = [order] if order == 0 else [order, -order]
-        sign = [1.0, (-1.0) ** order]
-        columns = np.stack([self._places(one) for one in signed])
-        rows = [
-            (number, [np.array([one % group.count]) for one in signed])
-            for number, group in enumerate(self.grid.groups)
-        ]
         turn = [
-            [factor * group.phase(-one)[:, None] for group in self.grid.groups]
-            for one, factor in zip(signed, sign, strict=False)
+            [factor * group.phase(-one)[:, None] for group in groups]
+            for one, factor in zip(signed, (1.0, (-1.0) ** order), strict=False)
         ]
-        return self._scaled(matrix, columns, rows, turn)
+        pieces = []
+        for family in range(len(self.grids)):
+            by_group = [self._angular(family, number, order) for number in range(len(groups))]
+            pieces.append(_Piece(family, order, np.concatenate(by_group)))
+        return _Part(
+            columns=np.stack([self._places(one) for one in signed]),
+            rows=[(number, [np.array([one % group.count]) for one in signed]) for number, group in enumerate(groups)],
+            ring=slice(None),
+            turn=turn,
+            pieces=pieces,
+        )
 
     def _coupled(self, orders: list[int]) -> _Part:
         """Orders that some ring cannot tell apart: one row per ring and residue."""
-        blocks, rows, turn = [], [], []
-        for number, group in enumerate(self.grid.groups):
-            residues = np.array(sorted({order % group.count for order in orders}))
-            pieces = []
-            for order in orders:
-                column = self._columns(number, order) * group.phase(order)[:, None]
-                seen = residues == order % group.count
-                pieces.append((column[:, None, :] * seen[None, :, None]).reshape(-1, column.shape[1]))
-            blocks.append(np.concatenate(pieces, axis=1))
-            rows.append((number, [residues]))
-            turn.append(np.ones((len(group.start), len(residues)), dtype=np.complex128))
-        columns = np.concatenate([self._places(order) for order in orders])[None]
-        return self._scaled(np.concatenate(blocks), columns, rows, [turn])
-
-    def _scaled(
-        self,
-        matrix: Complexes,
-        columns: Integers,
-        rows: list[tuple[int, list[Integers]]],
-        turn: list[list[Complexes]],
-    ) -> _Part:
-        """The part with unit columns; the norms go to the scaling."""
-        norms = np.linalg.norm(matrix, axis=0)
-        norms = np.where(norms > 0, norms, 1.0)
-        self.scaling.norms[columns] = norms
-        return _Part(matrix / norms, columns, rows, turn)
-
-    def _columns(self, number: int, order: int) -> Complexes:
-        """w sqrt(n) f_n(kr) Y_nm(colatitude, 0) on the rings of a group, family by family."""
+        groups = self.grids[0].groups
+        residues = [np.array(sorted({order % group.count for order in orders})) for group in groups]
+        rings = np.split(np.arange(len(self.radius_m[0])), np.cumsum([len(group.start) for group in groups])[:-1])
         pieces = []
-        for radial, one in zip(self.radial, self.families, strict=True):
-            degrees = np.arange(abs(order), one.order + 1)
-            profile = one.points.profiles[number][:, degrees * degrees + degrees + order]
-            pieces.append(radial[number][:, degrees] * profile)
-        group = self.grid.groups[number]
-        return np.asarray(np.sqrt(group.count) * group.weight[:, None] * np.concatenate(pieces, axis=1))
+        for order in orders:
+            for family in range(len(self.grids)):
+                angular = []
+                for number, (group, seen) in enumerate(zip(groups, residues, strict=True)):
+                    column = self._angular(family, number, order) * group.phase(order)[:, None]
+                    whole = column[:, None, :] * (seen == order % group.count)[None, :, None]
+                    angular.append(whole.reshape(-1, column.shape[1]))
+                pieces.append(_Piece(family, abs(order), np.concatenate(angular)))
+        return _Part(
+            columns=np.concatenate([self._places(order) for order in orders])[None],
+            rows=[(number, [seen]) for number, seen in enumerate(residues)],
+            ring=np.concatenate([np.repeat(ring, len(seen)) for ring, seen in zip(rings, residues, strict=True)]),
+            turn=[[np.ones((len(group.start), len(seen))) for group, seen in zip(groups, residues, strict=True)]],
+            pieces=pieces,
+        )
+
+    def _angular(self, family: int, number: int, order: int) -> Floats:
+        """w sqrt(n) Y_nm(colatitude, 0) on the rings of a group, degrees |m| to the top."""
+        grid = self.grids[family]
+        group = grid.groups[number]
+        degrees = np.arange(abs(order), self.orders[family] + 1)
+        profile = grid.profiles[number][:, degrees * degrees + degrees + order]
+        return np.asarray(np.sqrt(group.count) * group.weight[:, None] * profile)
 
     def _places(self, order: int) -> Integers:
-        """Places of those columns among all unknowns."""
+        """Places of the columns of an order among all unknowns."""
         places = []
-        for one, start in zip(self.families, self.starts, strict=False):
-            places += [start + coefficient_index(n, order) for n in range(abs(order), one.order + 1)]
-        return np.array(places)
+        for top, start in zip(self.orders, self.starts, strict=False):
+            degrees = np.arange(abs(order), top + 1)
+            places.append(start + degrees * degrees + degrees + order)
+        return np.concatenate(places)
+
+
+@lru_cache(maxsize=8)
+def _layout(grids: tuple[RingGrid, ...], orders: tuple[int, ...]) -> _Layout:
+    """The layout, kept while neighbouring frequencies share it."""
+    return _Layout(grids, orders)
+
+
+def _design(
+    families: Sequence[WaveFamily[RingGrid]], wavenumber: float, spectra: Sequence[Complexes]
+) -> tuple[_Layout, list[Block], Scaling]:
+    """Layout, blocks with unit columns, and what was taken out of the columns."""
+    layout = _layout(tuple(one.points for one in families), tuple(one.order for one in families))
+    scaling = Scaling(np.empty(layout.unknowns, dtype=np.int64), np.empty(layout.unknowns))
+    radial = []
+    for one, radius_m, start in zip(families, layout.radius_m, layout.starts, strict=False):
+        values, exponent = RADIAL[one.name](one.order, wavenumber * radius_m).column_scaled()
+        radial.append(values)
+        scaling.exponent[start : start + coefficient_count(one.order)] = exponent[column_degrees(one.order)]
+    blocks = []
+    for part in layout.parts:
+        matrix = part.matrix(radial)
+        norms = channel_norm(matrix)
+        norms = np.where(norms > 0, norms, 1.0)
+        scaling.norms[part.columns] = norms
+        blocks.append(Block(matrix / norms, part.data(spectra), part.columns))
+    return layout, blocks, scaling
 
 
 def _back_to_points(

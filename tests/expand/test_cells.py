@@ -1,0 +1,521 @@
+"""Waves from several centres: how a cabinet is divided, what their fit is, and when it is used."""
+
+from __future__ import annotations
+
+from functools import cache, cached_property
+
+import numpy as np
+import pytest
+from expand.plain_waves import complex_normal, harmonics_of, matrix_of, spiral
+from scipy.special import roots_legendre
+from threadpoolctl import threadpool_limits
+
+from fieldproc.conventions import amplitude_db
+from fieldproc.expand import expand
+from fieldproc.expand.blocks import Tikhonov
+from fieldproc.expand.cells import ASSUMED_SOURCE_SHARE, MOST_CELLS, Cells, divide
+from fieldproc.expand.dense import Seen, WaveFamily, WaveFit, fit_families, fit_waves
+from fieldproc.expand.order import degree_priors
+from fieldproc.expand.rings import fit_ring_families, recognise_rings
+from fieldproc.extrapolate import far_field_pressure
+from fieldproc.records import Cabinet, Expansion, KnownSource, ReferenceAxis, Spectra
+from fieldproc.settings import ExpansionSettings, OrderSettings, Settings
+from fieldproc.simulate.medium import Medium
+from fieldproc.simulate.rooms import Shoebox, room_pressure
+from fieldproc.simulate.scans import cylinder_scan, sphere_scan
+from fieldproc.simulate.sources import Monopole, MonopoleCluster
+from fieldproc.waves.harmonics import spherical_harmonics
+from fieldproc.waves.indexing import coefficient_count
+from fieldproc.waves.translation import translate
+
+
+@pytest.fixture(autouse=True)
+def one_thread():
+    """The matrix library as the frequency loop holds it; small products only lose by sharing them out."""
+    with threadpool_limits(limits=1, user_api="blas"):
+        yield
+
+
+AIR = Medium()
+ORIGIN = np.zeros(3)
+COLUMN_M = (0.25, 0.25, 1.2)
+PANEL_M = (0.05, 0.6, 1.2)
+# Two cylinders close to a column, 720 points on rings of 24.
+TALL_SCAN = cylinder_scan(720, 0.35, 0.70, gap_m=0.05, azimuths=24)
+
+
+def spectra_of(scan: tuple[np.ndarray, np.ndarray], **changes: object) -> Spectra:
+    """A scan of silence."""
+    positions_m, surface = scan
+    count = len(positions_m)
+    fields: dict[str, object] = {
+        "frequency_hz": np.array([100.0]),
+        "pressure_pa": np.zeros((1, 1, count), dtype=np.complex128),
+        "usable": np.ones(1, dtype=np.bool_),
+        "positions_m": positions_m,
+        "sound_speed_m_per_s": np.full(count, AIR.sound_speed_m_per_s),
+        "surface": surface,
+        "file_point": np.arange(count),
+        "repeats": np.ones(count, dtype=np.int64),
+        "channel_names": ("full range",),
+        "air_density_kg_per_m3": AIR.density_kg_per_m3,
+    }
+    return Spectra(**{**fields, **changes})  # type: ignore[arg-type]
+
+
+def cabinet(size_m: tuple[float, float, float], center_m: tuple[float, float, float] = (0.0, 0.0, 0.0)) -> Cabinet:
+    return Cabinet(np.array(size_m), np.array(center_m))
+
+
+def around(size_m: tuple[float, float, float], clearance_m: float) -> tuple[np.ndarray, np.ndarray]:
+    """One surface, a box that keeps its distance from a box: a grid on each of its faces."""
+    half_m = np.array(size_m) / 2 + clearance_m
+    steps = np.stack(np.meshgrid(*3 * [np.linspace(-1.0, 1.0, 15)], indexing="ij"), axis=-1).reshape(-1, 3)
+    positions_m = half_m * steps[np.abs(steps).max(axis=1) == 1.0]
+    return positions_m, np.zeros(len(positions_m), dtype=np.int64)
+
+
+def divided(scan: tuple[np.ndarray, np.ndarray], origin_m: np.ndarray = ORIGIN, **changes: object) -> Cells:
+    cells = divide(spectra_of(scan, **changes), origin_m)
+    assert cells is not None
+    return cells
+
+
+# ---- geometry -----------------------------------------------------------------------------------------------------
+
+
+def test_a_tall_cabinet_is_a_column_of_cells() -> None:
+    cells = divided(TALL_SCAN, cabinet=cabinet(COLUMN_M))
+    # nearest point 0.35 m from the centre, so 1.2 / 0.35 = 3.4 cells
+    np.testing.assert_allclose(cells.centers_m, [[0, 0, -0.4], [0, 0, 0], [0, 0, 0.4]], rtol=0, atol=1e-15)
+    np.testing.assert_allclose(cells.radius_m, np.linalg.norm([0.125, 0.125, 0.2]), rtol=1e-15)
+    np.testing.assert_allclose([cells.farthest_m, cells.reach_m], [0.4, 0.4 + cells.radius_m], rtol=1e-15)
+    # every point is outside every cell, as the module promises; not so outside the one sphere about the origin
+    assert cells.nearest_m > cells.radius_m
+    assert np.linalg.norm(TALL_SCAN[0], axis=1).min() < np.linalg.norm(COLUMN_M) / 2
+
+
+def test_a_cabinet_off_the_origin_takes_its_cells_along() -> None:
+    lifted_m = np.array([0.0, 0.0, 0.3])
+    cells = divided(TALL_SCAN, lifted_m, cabinet=cabinet(COLUMN_M))
+    about_middle = divided(TALL_SCAN, cabinet=cabinet(COLUMN_M))
+    np.testing.assert_allclose(cells.centers_m, about_middle.centers_m - lifted_m, rtol=0, atol=1e-15)
+    np.testing.assert_allclose(
+        [cells.radius_m, cells.nearest_m], [about_middle.radius_m, about_middle.nearest_m], rtol=1e-12
+    )
+
+
+def test_without_a_cabinet_the_innermost_surface_suggests_one() -> None:
+    """Inner surface 0.35 m in radius and 0.70 m in half height: 0.7 times as wide, the same clearance above."""
+    cells = divided(TALL_SCAN)
+    inner_m = np.abs(TALL_SCAN[0][TALL_SCAN[1] == 0]).max(axis=0)
+    wide_m = ASSUMED_SOURCE_SHARE * inner_m[0]
+    long_m = inner_m[2] - inner_m[0] + wide_m
+    np.testing.assert_allclose(cells.centers_m[:, 2], 2 * long_m / 3 * np.array([-1, 0, 1]), rtol=0, atol=1e-12)
+    # taken to be round: the corners of its cells lie on the circle
+    np.testing.assert_allclose(cells.radius_m, np.hypot(wide_m, long_m / 3), rtol=1e-12)
+
+
+@pytest.mark.parametrize(
+    ("scan", "stated"),
+    [
+        pytest.param(sphere_scan(800, 0.35), {}, id="sphere"),
+        pytest.param(sphere_scan(800, 0.35, grid="spiral"), {}, id="spiral"),
+        pytest.param(cylinder_scan(800, 0.28, 0.28), {}, id="cylinder as high as wide"),
+        pytest.param(sphere_scan(800, 0.35), {"cabinet": cabinet((0.4, 0.4, 0.4))}, id="cube-like cabinet"),
+        pytest.param(
+            TALL_SCAN, {"known_source": KnownSource(np.array([0.0, 0.0, 0.3]))}, id="known point source, tall scan"
+        ),
+    ],
+)
+def test_one_origin_is_enough(scan: tuple[np.ndarray, np.ndarray], stated: dict[str, object]) -> None:
+    assert divide(spectra_of(scan, **stated), ORIGIN) is None
+
+
+def test_a_cube_is_divided_from_where_its_corners_stick_out() -> None:
+    scan = sphere_scan(800, 0.35)
+    side_m = 2 * 0.35 / np.sqrt(3.0)
+    assert divide(spectra_of(scan, cabinet=cabinet(3 * (0.999 * side_m,))), ORIGIN) is None
+    # two cells at least, or there would be nothing gained
+    assert len(divided(scan, cabinet=cabinet(3 * (1.001 * side_m,))).centers_m) == 2
+
+
+def test_a_flat_panel_is_divided_across_its_face_alone() -> None:
+    cells = divided(around(PANEL_M, 0.2), cabinet=cabinet(PANEL_M))
+    # 0.225 m from the centre to the nearest point: 0.6 / 0.225 = 2.7 times 1.2 / 0.225 = 5.3 would be 15 cells, more
+    # than 12. A tenth longer, they are 2 times 5
+    assert MOST_CELLS == 12
+    expected = [[0.0, across_m, up_m] for across_m in (-0.15, 0.15) for up_m in np.arange(-2, 3) * 0.24]
+    np.testing.assert_allclose(cells.centers_m, expected, rtol=0, atol=1e-15)
+    assert cells.nearest_m > cells.radius_m
+
+
+@pytest.mark.parametrize("size_m", [(0.6, 0.8, 1.2), (0.1, 0.1, 3.0), (0.05, 2.0, 2.0)])
+def test_never_more_cells_than_can_be_told_apart(size_m: tuple[float, float, float]) -> None:
+    cells = divided(around(size_m, 0.05), cabinet=cabinet(size_m))
+    # a step of a tenth can take one off each side: from 27 to 8 at the worst
+    assert 8 <= len(cells.centers_m) <= MOST_CELLS
+    # as many as asked for would have been more
+    assert np.prod(np.maximum(np.array(size_m) / (min(size_m) / 2 + 0.05), 1)) > 1.5 * MOST_CELLS
+
+
+CASES = {
+    "column": (TALL_SCAN, COLUMN_M, (0.0, 0.0, 0.0)),
+    "column 2 cm off the axis": (TALL_SCAN, COLUMN_M, (0.012, -0.016, 0.05)),
+    "column 6 cm off the axis": (TALL_SCAN, COLUMN_M, (0.06, 0.0, 0.05)),
+    "panel": (around(PANEL_M, 0.2), PANEL_M, (0.0, 0.0, 0.0)),
+    "panel, very close": (around(PANEL_M, 0.06), PANEL_M, (0.0, 0.0, 0.0)),
+    "large box": (around((0.6, 0.8, 1.2), 0.05), (0.6, 0.8, 1.2), (0.0, 0.0, 0.0)),
+}
+
+
+@pytest.mark.parametrize("name", CASES)
+def test_cells_fill_the_box(name: str) -> None:
+    """Every centre is inside, and the sphere of every cell holds its own part of the box, corners included."""
+    scan, size_m, center_m = CASES[name]
+    cells = divided(scan, cabinet=cabinet(size_m, center_m))
+    low_m, size = np.array(center_m) - np.array(size_m) / 2, np.array(size_m)
+    assert np.all((cells.centers_m > low_m) & (cells.centers_m < low_m + size))
+    counts = np.array([len(np.unique(values.round(9))) for values in cells.centers_m.T])
+    assert counts.prod() == len(cells.centers_m)
+    corners = np.array(np.meshgrid(*3 * [[0.0, 1.0]])).reshape(3, -1).T
+    worst_m = 0.0
+    for place, own_m in zip(np.ndindex(*counts), cells.centers_m, strict=True):
+        distance_m = np.linalg.norm(low_m + (np.array(place) + corners) * size / counts - own_m, axis=1)
+        worst_m = max(worst_m, distance_m.max())
+    assert worst_m <= cells.radius_m * (1 + 1e-12)
+    # and is not much too large; moved onto the axis, it grows by the whole of the move, which a corner need not
+    assert worst_m > 0.95 * cells.radius_m
+
+
+@pytest.mark.parametrize("name", CASES)
+def test_nearest_point_of_any_centre(name: str) -> None:
+    scan, size_m, center_m = CASES[name]
+    cells = divided(scan, cabinet=cabinet(size_m, center_m))
+    true_m = np.linalg.norm(scan[0][:, None] - cells.centers_m, axis=2).min()
+    # a column moved onto the axis counts the move against itself, where it may have gained as much
+    moved_m = np.hypot(*center_m[:2]) if np.hypot(*center_m[:2]) < 0.03 else 0.0
+    assert (true_m - 2 * moved_m) * (1 - 1e-12) <= cells.nearest_m <= true_m * (1 + 1e-12)
+
+
+def test_a_column_near_the_axis_moves_onto_it() -> None:
+    """2 cm are moved, and the sphere grows by them; 6 cm are not."""
+    snapped = divided(TALL_SCAN, cabinet=cabinet(COLUMN_M, (0.012, -0.016, 0.0)))
+    assert not snapped.centers_m[:, :2].any()
+    length_m = np.ptp(snapped.centers_m[:, 2]) / (len(snapped.centers_m) - 1)
+    np.testing.assert_allclose(
+        snapped.radius_m, np.linalg.norm([0.125, 0.125, length_m / 2]) + 0.02, rtol=1e-12
+    )
+    apart = divided(TALL_SCAN, cabinet=cabinet(COLUMN_M, (0.06, 0.0, 0.0)))
+    np.testing.assert_allclose(apart.centers_m[:, :2], np.tile([0.06, 0.0], (len(apart.centers_m), 1)), rtol=1e-12)
+
+
+# ---- the fit ------------------------------------------------------------------------------------------------------
+
+
+class Problem:
+    """Waves from ``heights_m`` up to ``order`` each, and regular ones about the origin, on noise."""
+
+    def __init__(self, points_m: np.ndarray, heights_m: list[float], order: int, regular: int, k: float) -> None:
+        self.points_m, self.k = points_m, k
+        self.centers_m = np.array([[0.0, 0.0, height_m] for height_m in heights_m])
+        self.order, self.regular = order, regular
+        orders = [order] * len(heights_m) + [regular]
+        self.tikhonov = Tikhonov(degree_priors(orders))
+        # columns as strong as the prior expects, and noise: no coefficient, no residual and no weight is extreme
+        generator, count = np.random.default_rng(1), self.columns.shape[1]
+        strengths = self.tikhonov.prior * complex_normal(generator, 2, count)
+        waves = strengths @ (self.columns / np.linalg.norm(self.columns, axis=0)).T
+        self.pressure = waves + 0.01 * complex_normal(generator, 2, len(points_m))
+        # a degree 12 above: kd is 3 at most, and ring and dense fit read out alike whatever is left out
+        alone = np.eye(coefficient_count(order), dtype=np.complex128)
+        self.readouts = [translate(alone, k, -center_m, order + 12).T for center_m in self.centers_m]
+
+    def families(self, see) -> list:
+        """``see(center_m, order)`` gives the points as a centre sees them."""
+        found = [
+            WaveFamily("outgoing", self.order, see(center_m, self.order), readout)
+            for center_m, readout in zip(self.centers_m, self.readouts, strict=True)
+        ]
+        return found + ([WaveFamily("regular", self.regular, see(ORIGIN, self.regular))] if self.regular >= 0 else [])
+
+    def dense(self, regularise: bool) -> WaveFit:
+        def see(center_m: np.ndarray, order: int) -> Seen:
+            offsets_m = self.points_m - center_m
+            return Seen(spherical_harmonics(order, offsets_m), self.k * np.linalg.norm(offsets_m, axis=1))
+
+        return fit_families(self.families(see), self.pressure, self.tikhonov if regularise else None)
+
+    def ring(self, regularise: bool) -> WaveFit:
+        top = max(self.order, self.regular)
+        grid = recognise_rings(self.points_m, top)
+        assert grid is not None
+        families = self.families(lambda center_m, _order: grid.seen_from(float(center_m[2]), top))
+        return fit_ring_families(families, self.k, self.pressure, self.tikhonov if regularise else None)
+
+    @cached_property
+    def columns(self) -> np.ndarray:
+        """All of them at the points, from scipy's functions."""
+        parts = [matrix_of(self.points_m - center_m, self.k, (self.order, -1)) for center_m in self.centers_m]
+        if self.regular >= 0:
+            parts.append(matrix_of(self.points_m, self.k, (-1, self.regular)))
+        return np.concatenate(parts, axis=1)
+
+
+def shuffled(points_m: np.ndarray) -> np.ndarray:
+    return points_m[np.random.default_rng(3).permutation(len(points_m))]
+
+
+SHORT = shuffled(cylinder_scan(400, 0.30, 0.45, azimuths=20)[0])
+# Rings of 8 to 26 points.
+UNEVEN = shuffled(cylinder_scan(400, 0.30, 0.45)[0])
+# 8 azimuths cannot keep orders apart that differ by 8; alternate rings are turned, which does.
+FEW_AZIMUTHS = shuffled(cylinder_scan(480, 0.30, 0.45, azimuths=8)[0])
+PROBLEMS = {
+    "more regular than outgoing": Problem(SHORT, [-0.25, 0.02, 0.25], 3, 6, 8.0),
+    "more outgoing than regular": Problem(SHORT, [-0.25, 0.25], 5, 3, 8.0),
+    "outgoing alone": Problem(SHORT, [-0.25, 0.02, 0.25], 3, -1, 5.0),
+    "one centre, not the origin": Problem(SHORT, [0.1], 4, 5, 8.0),
+    "rings that differ": Problem(UNEVEN, [-0.25, 0.02, 0.25], 3, 6, 8.0),
+    "orders that couple": Problem(FEW_AZIMUTHS, [-0.25, 0.25], 5, 4, 8.0),
+}
+
+
+@pytest.mark.parametrize("regularise", [False, True])
+@pytest.mark.parametrize("name", PROBLEMS)
+def test_ring_fit_is_the_dense_fit(name: str, regularise: bool) -> None:
+    ring, dense = (fit(regularise) for fit in (PROBLEMS[name].ring, PROBLEMS[name].dense))
+    # rounding times the condition, 4 to 1,100 here; measured 4e-14 at most
+    assert dense.condition < 2000.0
+    close = 100 * np.finfo(float).eps * dense.condition
+    for part in ("outgoing", "regular", "residual", "leverage", "far_field_variance", "noise"):
+        found, expected = getattr(ring, part), getattr(dense, part)
+        assert found.shape == expected.shape, part
+        assert np.linalg.norm(found - expected) <= close * np.linalg.norm(expected), part
+    np.testing.assert_allclose(ring.room_to_direct, dense.room_to_direct, rtol=close)
+    np.testing.assert_allclose(ring.weight, dense.weight, rtol=1e-12)
+    # up to a hundred unknowns both take it from all singular values
+    assert PROBLEMS[name].columns.shape[1] <= 100
+    np.testing.assert_allclose(ring.condition, dense.condition, rtol=1e-8)
+
+
+def test_orders_do_couple_in_that_case() -> None:
+    grid = recognise_rings(FEW_AZIMUTHS, 5)
+    assert grid is not None
+    assert max(len(orders) for orders in grid.classes(5)) == 2
+
+
+@pytest.mark.parametrize("name", PROBLEMS)
+def test_condition_is_that_of_all_families_together(name: str) -> None:
+    columns = PROBLEMS[name].columns
+    expected = np.linalg.cond(columns / np.linalg.norm(columns, axis=0))
+    np.testing.assert_allclose(PROBLEMS[name].ring(False).condition, expected, rtol=1e-8)
+
+
+def test_exact_waves_come_back_about_the_origin() -> None:
+    """Strengths at three heights; their sum as a far field, each moved by its phase."""
+    problem = PROBLEMS["more regular than outgoing"]
+    true = complex_normal(np.random.default_rng(2), 2, problem.columns.shape[1])
+    pressure = true @ problem.columns.T
+    found = Problem(SHORT, [-0.25, 0.02, 0.25], 3, 6, 8.0)
+    found.pressure = pressure
+    directions = spiral(50)
+    expected = true[:, : -coefficient_count(6)] @ patterns(problem, directions).T
+    for fit in (found.ring(False), found.dense(False)):
+        degree = int(np.sqrt(fit.outgoing.shape[1])) - 1
+        # up to degree 15 about the origin: j_13(2) is 3e-12, and the degrees above weigh still less
+        np.testing.assert_allclose(
+            pattern_of(fit.outgoing, degree, directions), expected, rtol=0, atol=1e-9 * np.abs(expected).max()
+        )
+        np.testing.assert_allclose(fit.regular, true[:, -coefficient_count(6) :], rtol=1e-9)
+
+
+def patterns(problem: Problem, directions: np.ndarray) -> np.ndarray:
+    """i^(n+1) Y_nm exp(ik c.u) of every outgoing column, (direction, column): the far field without 1/k."""
+    degrees = np.repeat(np.arange(problem.order + 1), 2 * np.arange(problem.order + 1) + 1)
+    own = 1j ** (degrees + 1.0) * harmonics_of(problem.order, directions)
+    turns = np.exp(1j * problem.k * directions @ problem.centers_m.T)
+    return np.concatenate([turn[:, None] * own for turn in turns.T], axis=1)
+
+
+def pattern_of(coefficients: np.ndarray, degree: int, directions: np.ndarray) -> np.ndarray:
+    degrees = np.repeat(np.arange(degree + 1), 2 * np.arange(degree + 1) + 1)
+    return coefficients * 1j ** (degrees + 1.0) @ harmonics_of(degree, directions).T
+
+
+@pytest.mark.parametrize("regularise", [False, True])
+@pytest.mark.parametrize("name", PROBLEMS)
+def test_far_field_variance_is_that_of_the_pattern_over_the_sphere(name: str, regularise: bool) -> None:
+    """Without any translation: the posterior covariance seen through the pattern of every column, integrated."""
+    problem = PROBLEMS[name]
+    fit = problem.ring(regularise)
+    norms = np.linalg.norm(problem.columns, axis=0)
+    scaled = problem.columns / norms
+    prior = problem.tikhonov.prior
+    # 24 heights and 48 azimuths are exact to degree 47: twice 5, and what exp(ikd t) adds to it, 2 kd = 4 and some
+    heights, weights = roots_legendre(24)
+    azimuth, height = (part.ravel() for part in np.meshgrid(2 * np.pi * np.arange(48) / 48, heights))
+    across = np.sqrt(1 - height**2)
+    directions = np.stack([across * np.cos(azimuth), across * np.sin(azimuth), height], axis=1)
+    area = np.repeat(weights, 48) * 2 * np.pi / 48
+    seen = patterns(problem, directions) / norms[: -coefficient_count(problem.regular) or None]
+    split = seen.shape[1]
+    for channel, weight in enumerate(fit.weight):
+        gram = scaled.conj().T @ scaled
+        if regularise:
+            absolute = weight * np.linalg.svd(scaled * prior, compute_uv=False)[0]
+            gram = gram + absolute**2 * np.diag(prior**-2.0)
+        covariance = np.linalg.inv(gram)[:split, :split]
+        expected = np.sum(area * np.einsum("dc,ce,de->d", seen, covariance, seen.conj()).real)
+        # the inverse loses the square of the condition, 1e6 at most
+        np.testing.assert_allclose(fit.far_field_variance[channel], expected, rtol=1e-8)
+
+
+@pytest.mark.parametrize("regularise", [False, True])
+def test_a_centre_at_the_origin_is_no_centre(regularise: bool) -> None:
+    """One centre there, read out by the identity, against the fit about the origin itself; dense and on rings."""
+    problem = Problem(SHORT, [0.0], 5, 4, 8.0)
+    problem.readouts = [np.eye(coefficient_count(5), dtype=np.complex128)]
+    tikhonov = problem.tikhonov if regularise else None
+    harmonics, argument = spherical_harmonics(5, SHORT), problem.k * np.linalg.norm(SHORT, axis=1)
+    plain = fit_waves(harmonics, argument, (5, 4), problem.pressure, tikhonov)
+    for fit in (problem.dense(regularise), problem.ring(regularise)):
+        for part in ("outgoing", "regular", "residual", "leverage", "far_field_variance", "noise", "room_to_direct"):
+            # the same numbers by another way: rounding times a condition of 30
+            found, expected = getattr(fit, part), getattr(plain, part)
+            assert np.linalg.norm(found - expected) <= 1e-12 * np.linalg.norm(expected), part
+        np.testing.assert_allclose(fit.weight, plain.weight, rtol=1e-12)
+
+
+# ---- the choice ---------------------------------------------------------------------------------------------------
+
+ROOM = Shoebox((5.09, 3.29, 2.9), (-3.5, -1.51, -1.43), (0.83, 0.82, 0.83, 0.67, 0.94, 0.64), 2)
+FREQUENCY_HZ = np.array([100.0, 250.0, 500.0])
+SOURCES = {
+    # from end to end of the cabinet
+    "tall": MonopoleCluster(
+        tuple(
+            Monopole((0.03 * (-1) ** at, 0.02, height_m), 1.0 - 0.1 * at, 1e-5 * at)
+            for at, height_m in enumerate(np.linspace(-0.5, 0.5, 5))
+        ),
+        2e-4,
+    ),
+    # one driver in a tall cabinet: waves from one origin carry it
+    "compact": MonopoleCluster((Monopole((0.03, 0.02, -0.05)), Monopole((-0.02, 0.05, 0.06), 0.5)), 2e-4),
+}
+LYING = np.array([[1.0, 0.0, 0.0], [0.0, 0.0, 1.0], [0.0, -1.0, 0.0]])
+
+
+def recorded(name: str, scan: tuple[np.ndarray, np.ndarray], **changes: object) -> Spectra:
+    """A source in a room, noise at -60 dB."""
+    positions_m = scan[0]
+    pressure = SOURCES[name].pressure(FREQUENCY_HZ, positions_m, AIR)
+    pressure += room_pressure(SOURCES[name], ROOM, FREQUENCY_HZ, positions_m, AIR)
+    rms = np.sqrt(np.mean(np.abs(pressure) ** 2, axis=1, keepdims=True))
+    pressure += 1e-3 * rms * complex_normal(np.random.default_rng(2), *pressure.shape)
+    fields = {"frequency_hz": FREQUENCY_HZ, "pressure_pa": pressure[:, None], "usable": np.ones(3, dtype=np.bool_)}
+    return spectra_of(scan, **fields, **changes)
+
+
+@cache
+def expansion_of(name: str, orders: OrderSettings = OrderSettings(), **settings: object) -> Expansion:
+    """Of a cabinet 1.2 m tall."""
+    stated = Settings(orders=orders, expansion=ExpansionSettings.model_validate(settings))
+    return expand(recorded(name, TALL_SCAN, cabinet=cabinet(COLUMN_M)), stated)
+
+
+def centers_of(expansion: Expansion) -> int:
+    """Number of centres, as the notice tells it."""
+    found = [notice for notice in expansion.notices if "outgoing waves leave from" in notice]
+    return int(found[0].split("leave from ")[1].split()[0]) if found else 1
+
+
+def assert_same(found: Expansion, expected: Expansion) -> None:
+    np.testing.assert_array_equal(found.outgoing, expected.outgoing)
+    np.testing.assert_array_equal(found.regular, expected.regular)
+
+
+def far_field_error_db(expansion: Expansion, name: str) -> np.ndarray:
+    directions = spiral(200)
+    found = far_field_pressure(expansion, ReferenceAxis(), directions)[:, 0]
+    true = SOURCES[name].far_field(FREQUENCY_HZ, directions, ORIGIN, AIR)
+    return amplitude_db(np.linalg.norm(found - true, axis=1) / np.linalg.norm(true, axis=1))
+
+
+def test_auto_divides_where_the_data_prove_it() -> None:
+    expansion = expansion_of("tall")
+    assert centers_of(expansion) == 3
+    assert_same(expansion, expansion_of("tall", several_centers=True))
+    # measured -61, -61 and -46 dB, and -17, -27, -9 dB about one origin
+    assert far_field_error_db(expansion, "tall").max() < -40.0
+    assert far_field_error_db(expansion_of("tall", several_centers=False), "tall").min() > -30.0
+
+
+def test_auto_leaves_a_scan_alone_that_needs_no_cells() -> None:
+    """A compact source in the same cabinet: cells would fit, and predict nothing better."""
+    expansion = expansion_of("compact")
+    assert centers_of(expansion) == 1
+    assert_same(expansion, expansion_of("compact", several_centers=False))
+    # insisted on, they are taken, and do no harm: measured -56 dB at the worst
+    insisted = expansion_of("compact", several_centers=True)
+    assert centers_of(insisted) == 3
+    assert far_field_error_db(insisted, "compact").max() < -50.0
+
+
+@pytest.mark.parametrize("stated", [{"cabinet": cabinet((0.3, 0.3, 0.3))}, {}])
+def test_true_insists_only_where_the_geometry_allows(stated: dict[str, object]) -> None:
+    spectra = recorded("compact", cylinder_scan(400, 0.28, 0.28, azimuths=20), **stated)
+    found, expected = (
+        expand(spectra, Settings(expansion=ExpansionSettings(several_centers=wanted))) for wanted in (True, False)
+    )
+    assert centers_of(found) == 1
+    assert_same(found, expected)
+
+
+def test_true_with_too_few_points_for_cells_leaves_one_origin() -> None:
+    """32 points: no target that is tried for cells fits, so that there is nothing to prove."""
+    few = cylinder_scan(32, 0.35, 0.70, gap_m=0.05, azimuths=4)
+    settings = Settings(expansion=ExpansionSettings(several_centers=True))
+    assert centers_of(expand(recorded("tall", few, cabinet=cabinet(COLUMN_M)), settings)) == 1
+
+
+@pytest.mark.parametrize(
+    ("orders", "settings"),
+    [(OrderSettings(outgoing=6), {}), (OrderSettings(), {"regularisation": "never"})],
+    ids=["outgoing order", "regularisation"],
+)
+def test_what_is_stated_of_one_origin_keeps_it(orders: OrderSettings, settings: dict[str, object]) -> None:
+    expansion = expansion_of("tall", orders, **settings)
+    assert centers_of(expansion) == 1
+    assert_same(expansion, expansion_of("tall", orders, several_centers=False, **settings))
+    # both settings together: who insists on cells gets them
+    assert centers_of(expansion_of("tall", orders, several_centers=True, **settings)) == 3
+
+
+def test_a_target_is_followed_by_the_cells() -> None:
+    """Coarser cells have fewer degrees, and leave out more of the far field."""
+    coarse, fine = (expansion_of("tall", OrderSettings(truncation_db=target)) for target in (-30.0, -50.0))
+    assert centers_of(coarse) == centers_of(fine) == 3
+    assert np.all(coarse.outgoing_order < fine.outgoing_order)
+    assert np.all(coarse.quality.truncation_db > fine.quality.truncation_db)
+
+
+def test_a_column_that_lies_down_is_the_same_column() -> None:
+    """No rings about z then: the dense fit, everything turned. Loudspeaker and points turn, the room stays away."""
+    upright = expansion_of("tall")
+    spectra = recorded("tall", TALL_SCAN, cabinet=cabinet(COLUMN_M))
+    turned = spectra_of(
+        (TALL_SCAN[0] @ LYING.T, TALL_SCAN[1]),
+        frequency_hz=FREQUENCY_HZ,
+        pressure_pa=spectra.pressure_pa,
+        usable=spectra.usable,
+        cabinet=cabinet((0.25, 1.2, 0.25)),
+    )
+    lying = expand(turned, Settings())
+    directions = spiral(200)
+    before = far_field_pressure(upright, ReferenceAxis(), directions)
+    after = far_field_pressure(lying, ReferenceAxis(), directions @ LYING.T)
+    # regularised: rounding times a condition that the prior holds below a thousand
+    assert np.linalg.norm(after - before) <= 1e-9 * np.linalg.norm(before)
+    np.testing.assert_allclose(lying.quality.random_error_db, upright.quality.random_error_db, rtol=0, atol=1e-6)
+    np.testing.assert_array_equal(lying.quality.verdict, upright.quality.verdict)
