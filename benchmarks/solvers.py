@@ -2,12 +2,12 @@
 
     python benchmarks/solvers.py [--json] [--solvers-only]
 
-Solvers: two wavy surfaces of staggered rings at three sizes, both wave sets of equal degree, 240 frequencies an octave
-wide, as a scan has them. Ring and dense fit take the rings, the iterative fit the same points with 1 mm of jitter and
-3 % missing. The fits run as in a scan, frequencies side by side on all cores, preparation of the grid included,
-and give leverages and condition as well. ``lstsq`` has all cores for one frequency after the other, and is given the
-column-scaled matrix ready-made. Few frequencies stand for all 240 where one takes long. Growth is the exponent of
-time over degree between the smallest and the largest size; points grow with the unknowns.
+Solvers: two wavy surfaces of staggered rings at three sizes, both wave sets of equal degree, 240 frequencies over an
+octave. Ring and dense fit take the rings, the iterative fit the same points with 1 mm of jitter and 3 % missing. The
+fits run as in a scan, side by side on all cores, preparation of the grid included, and give leverages and condition
+as well. ``lstsq`` has all cores for one frequency after the other, and is given the column-scaled matrix
+ready-made. A few frequencies stand for all 240 where one takes long. Growth is the exponent of time over degree
+between the smallest and the largest size; points grow with the unknowns.
 
 Share of peak: floating-point operations of the textbook algorithm (QR with its orthogonal factor and the triangular
 inverse; Cholesky, leverages) per second, relative to a large matrix product of the same precision on all cores. What
@@ -36,7 +36,7 @@ import numpy as np
 from fieldproc.expand.dense import Seen, WaveFit, both_sets, dense_block, fit_waves
 from fieldproc.expand.gram import irregular_grid
 from fieldproc.expand.iterative import fit_irregular
-from fieldproc.expand.rings import fit_rings, recognise_rings
+from fieldproc.expand.rings import fit_ring_stack, recognise_rings
 from fieldproc.expand.side_by_side import side_by_side
 from fieldproc.waves.harmonics import spherical_harmonics
 
@@ -47,6 +47,8 @@ FREQUENCIES = 240
 WAVENUMBERS = np.geomspace(20.0, 40.0, FREQUENCIES)
 JITTER_M, MISSING = 1e-3, 0.03
 SOLVERS = ("lstsq", "dense", "iterative", "ring")
+# Fits at several wavenumbers.
+Fit = Callable[[np.ndarray], list[WaveFit]]
 
 
 def main() -> None:
@@ -90,25 +92,26 @@ def measure(degree: int, rings: int, azimuths: int, peaks: dict[type, float]) ->
     pressure = generator.normal(size=(1, len(points))) + 1j * generator.normal(size=(1, len(points)))
     orders, unknowns = (degree, degree), 2 * (degree + 1) ** 2
 
-    def dense_fits(positions: np.ndarray, data: np.ndarray) -> Callable[[int], WaveFit]:
+    def dense_fits(positions: np.ndarray, data: np.ndarray) -> Fit:
         harmonics, radius_m = spherical_harmonics(degree, positions), np.linalg.norm(positions, axis=1)
-        return lambda at: fit_waves(harmonics, WAVENUMBERS[at] * radius_m, orders, data)
+        return lambda k: [fit_waves(harmonics, one * radius_m, orders, data) for one in k]
 
-    def ring_fits() -> Callable[[int], WaveFit]:
+    def ring_fits() -> Fit:
         grid = recognise_rings(points, degree)
         assert grid is not None
-        return lambda at: fit_rings(grid, WAVENUMBERS[at], orders, pressure)
+        families = both_sets(orders, grid)
+        return lambda k: fit_ring_stack(families, k, np.broadcast_to(pressure, (len(k), *pressure.shape)), None)
 
-    def iterative_fits() -> Callable[[int], WaveFit]:
+    def iterative_fits() -> Fit:
         radius_m = np.linalg.norm(irregular, axis=1)
         grid = irregular_grid(irregular, radius_m, degree, (WAVENUMBERS[0], WAVENUMBERS[-1]))
         assert grid is not None
-        return lambda at: fitted(fit_irregular(grid, WAVENUMBERS[at], orders, pressure[:, kept]))
+        return lambda k: [fitted(fit_irregular(grid, one, orders, pressure[:, kept])) for one in k]
 
     lstsq_s = lstsq_seconds(points, degree, pressure)
-    dense_s, dense = scan_seconds(lambda: dense_fits(points, pressure), 8)
-    ring_s, ring = scan_seconds(ring_fits, FREQUENCIES)
-    iterative_s, iterated = scan_seconds(iterative_fits, FREQUENCIES)
+    dense_s, dense = scan_seconds(lambda: dense_fits(points, pressure), 8, 1)
+    ring_s, ring = scan_seconds(ring_fits, FREQUENCIES, 24)
+    iterative_s, iterated = scan_seconds(iterative_fits, FREQUENCIES, 1)
     return {
         "degree": degree,
         "points": len(points),
@@ -123,7 +126,7 @@ def measure(degree: int, rings: int, azimuths: int, peaks: dict[type, float]) ->
         "dense_peak_share": FREQUENCIES * dense_flops(len(points), unknowns) / dense_s / peaks[np.complex128],
         "iterative_peak_share": FREQUENCIES * iterative_flops(len(kept), unknowns) / iterative_s / peaks[np.float32],
         "ring_off": off(ring, dense),
-        "iterative_off": off(iterated, dense_fits(irregular, pressure[:, kept])(0)),
+        "iterative_off": off(iterated, dense_fits(irregular, pressure[:, kept])(WAVENUMBERS[:1])[0]),
     }
 
 
@@ -143,25 +146,25 @@ def lstsq_seconds(points: np.ndarray, degree: int, pressure: np.ndarray) -> floa
     argument = WAVENUMBERS[0] * np.linalg.norm(points, axis=1)
     seen = Seen(spherical_harmonics(degree, points), argument)
     block, _ = dense_block(both_sets((degree, degree), seen), pressure)
-    return FREQUENCIES * best_seconds(lambda: np.linalg.lstsq(block.matrix, block.data[0], rcond=None), 3)
+    return FREQUENCIES * best_seconds(lambda: np.linalg.lstsq(block.matrix[0], block.data[0, 0], rcond=None), 3)
 
 
-def scan_seconds(prepare: Callable[[], Callable[[int], WaveFit]], solved: int) -> tuple[float, WaveFit]:
-    """Preparation plus fits side by side, ``solved`` of them standing for all; and the first fit.
+def scan_seconds(prepare: Callable[[], Fit], solved: int, at_once: int) -> tuple[float, WaveFit]:
+    """Preparation plus fits side by side, ``solved`` of them standing for all, ``at_once`` per call; the first fit.
 
     Best of three, so that no solver pays for what else the machine did.
     """
+    chosen = WAVENUMBERS[np.linspace(0, FREQUENCIES - 1, solved).round().astype(int)]
+    lots = np.split(chosen, range(at_once, solved, at_once))
     best = np.inf
     for _ in range(3):
         started = time.perf_counter()
         fit = prepare()
         prepared_s = time.perf_counter() - started
-        chosen = np.linspace(0, FREQUENCIES - 1, solved).round().astype(int)
         started = time.perf_counter()
-        results = list(side_by_side(lambda at, chosen=chosen, fit=fit: fit(int(chosen[at])), solved))
-        fits_s = (time.perf_counter() - started) * FREQUENCIES / solved
-        best = min(best, prepared_s + fits_s)
-    return float(best), results[0]
+        results = list(side_by_side(lambda at, fit=fit: fit(lots[at]), len(lots)))
+        best = min(best, prepared_s + (time.perf_counter() - started) * FREQUENCIES / solved)
+    return float(best), results[0][0]
 
 
 def dense_flops(points: int, unknowns: int) -> float:

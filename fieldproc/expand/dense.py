@@ -59,7 +59,7 @@ class WaveFit:
 
 @dataclass(frozen=True, slots=True)
 class Scaling:
-    """What was taken out of each column: true column = scaled column * norm * 2**exponent."""
+    """What was taken out of each column, (frequency, unknown): true column = scaled column * norm * 2**exponent."""
 
     exponent: NDArray[np.int64]
     norms: Floats
@@ -117,50 +117,57 @@ def fit_waves(
 def fit_families(families: Sequence[WaveFamily[Seen]], pressure: Complexes, tikhonov: Tikhonov | None) -> WaveFit:
     """The fit of ``fit_waves`` for any families, outgoing ones first; the prior follows their columns."""
     block, scaling = dense_block(families, pressure)
-    matrix, data = block.matrix, block.data
-    solution = solve_blocks([block], matrix.shape[1], pressure, tikhonov)
+    matrix = block.matrix[0]
+    solution = solve_blocks([block], matrix.shape[1], pressure[None], tikhonov)
     split = outgoing_count(families)
     direct, room = (
-        channel_norm(matrix[:, part] @ solution.coefficients[part]) for part in (slice(split), slice(split, None))
+        channel_norm(matrix[:, part] @ solution.coefficients[0, part]) for part in (slice(split), slice(split, None))
     )
     leverage = np.abs(solution.bases[0]) ** 2 @ solution.filters[0]
-    residual = (data - solution.fitted[0])[0]
-    return wave_fit(families, [block.columns], solution, scaling, (residual.T, leverage.T), room / direct)
+    residual = (block.data - solution.fitted[0])[:, 0]
+    at_points = residual.swapaxes(1, 2), leverage.swapaxes(1, 2)
+    return wave_fits(families, [block.columns], solution, scaling, at_points, (room / direct)[None])[0]
 
 
 def dense_block(families: Sequence[WaveFamily[Seen]], pressure: Complexes) -> tuple[Block, Scaling]:
-    """The whole problem as one block; arguments as for ``fit_families``."""
+    """The whole problem as one block, a stack of one frequency; arguments as for ``fit_families``."""
     matrix, scaling = _design(families)
-    return Block(matrix, np.ascontiguousarray(pressure.T)[None], np.arange(matrix.shape[1])[None]), scaling
+    data = np.ascontiguousarray(pressure.T)[None, None]
+    return Block(matrix[None], data, np.arange(matrix.shape[1])[None]), scaling
 
 
-def wave_fit(
+def wave_fits(
     families: Sequence[WaveFamily[Points]],
     columns: Sequence[Integers],
     solution: BlockSolution,
     scaling: Scaling,
     at_points: tuple[Complexes, Floats],
     room_to_direct: Floats,
-) -> WaveFit:
-    """A block solution with its column scaling undone and its outgoing waves read out about the origin.
+) -> list[WaveFit]:
+    """A stack of block solutions, column scaling undone and outgoing waves read out about the origin.
 
-    ``columns`` are those of the blocks; ``at_points`` are residual and leverage, (channel, point) each.
+    ``columns`` are those of the blocks; ``at_points`` are residual and leverage, (frequency, channel, point) each;
+    ``room_to_direct`` (frequency, channel). Families that have a readout come one frequency at a time.
     """
-    true = true_coefficients(solution.coefficients / scaling.norms[:, None], scaling.exponent[:, None]).T
+    true = true_coefficients(solution.coefficients / scaling.norms[..., None], scaling.exponent[..., None])
     split = outgoing_count(families)
     readout = _readout(families, scaling)
-    residual, leverage = at_points
-    return WaveFit(
-        outgoing=true[:, :split] if readout is None else (readout @ solution.coefficients[:split]).T,
-        regular=true[:, split:],
-        residual=residual,
-        leverage=leverage,
-        condition=solution.condition,
-        far_field_variance=_far_field_variance(columns, solution, scaling, split, readout),
-        noise=noise_of(residual, leverage),
-        room_to_direct=room_to_direct,
-        weight=solution.weight,
-    )
+    outgoing = true[:, :split] if readout is None else readout @ solution.coefficients[:, :split]
+    variance = _far_field_variance(columns, solution, scaling, split, readout)
+    return [
+        WaveFit(
+            outgoing=outgoing[at].T,
+            regular=true[at, split:].T,
+            residual=residual,
+            leverage=leverage,
+            condition=float(solution.condition[at]),
+            far_field_variance=variance[at],
+            noise=noise_of(residual, leverage),
+            room_to_direct=room_to_direct[at],
+            weight=solution.weight[at],
+        )
+        for at, (residual, leverage) in enumerate(zip(*at_points, strict=True))
+    ]
 
 
 def true_coefficients(scaled: Complexes, exponent: NDArray[np.int64]) -> Complexes:
@@ -188,7 +195,7 @@ def _readout(families: Sequence[WaveFamily[Points]], scaling: Scaling) -> Comple
         return None
     whole = np.concatenate(matrices, axis=1)
     split = whole.shape[1]
-    return np.asarray(whole * np.ldexp(1.0 / scaling.norms[:split], -scaling.exponent[:split]))
+    return np.asarray(whole * np.ldexp(1.0 / scaling.norms[0, :split], -scaling.exponent[0, :split]))
 
 
 def _far_field_variance(
@@ -198,20 +205,20 @@ def _far_field_variance(
     split: int,
     readout: Complexes | None,
 ) -> Floats:
-    """Summed variance of the outgoing coefficients about the origin, (channel,)."""
-    total = np.zeros(solution.coefficients.shape[1])
+    """Summed variance of the outgoing coefficients about the origin, (frequency, channel)."""
+    total = np.zeros(solution.weight.shape)
     for places, spread, weights in zip(columns, solution.spreads, solution.spread_weights, strict=True):
         outgoing = places[0] < split
         if readout is None:
             # copies (m and -m) have the same columns but for their sign
             chosen = places[0][outgoing]
             # the variance of high degrees vanishes here by itself: their true columns are huge
-            deviation = np.sqrt(np.abs(spread[outgoing]) ** 2 @ weights) / scaling.norms[chosen, None]
-            total += len(places) * np.sum(np.ldexp(deviation, -scaling.exponent[chosen, None]) ** 2, axis=0)
+            deviation = np.sqrt(np.abs(spread[:, outgoing]) ** 2 @ weights) / scaling.norms[:, chosen, None]
+            total += len(places) * np.sum(np.ldexp(deviation, -scaling.exponent[:, chosen, None]) ** 2, axis=1)
             continue
         for own in places:
             seen = readout[:, own[outgoing]]
-            total += np.sum(np.abs(seen[seen.any(axis=1)] @ spread[outgoing]) ** 2 @ weights, axis=0)
+            total += np.sum(np.abs(seen[seen.any(axis=1)] @ spread[:, outgoing]) ** 2 @ weights, axis=1)
     return total
 
 
@@ -223,4 +230,5 @@ def _design(families: Sequence[WaveFamily[Seen]]) -> tuple[Complexes, Scaling]:
     norms: Floats = np.linalg.norm(matrix, axis=0)
     # a column can be zero only where every point sits on a node of it; it then stays zero
     norms = np.where(norms > 0, norms, 1.0)
-    return np.asfortranarray(matrix / norms), Scaling(exponent, norms)
+    matrix /= norms
+    return matrix, Scaling(exponent[None], norms[None])

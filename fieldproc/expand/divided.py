@@ -13,7 +13,7 @@ from fieldproc.expand.blocks import Tikhonov, WeightBy
 from fieldproc.expand.cells import Cells
 from fieldproc.expand.dense import Seen, WaveFamily, WaveFit, fit_families
 from fieldproc.expand.order import OrderPlan, degree_priors
-from fieldproc.expand.rings import RingGrid, fit_ring_families
+from fieldproc.expand.rings import RingGrid, fit_ring_stack
 from fieldproc.expand.side_by_side import side_by_side
 from fieldproc.expand.solver import Solver
 from fieldproc.waves.harmonics import spherical_harmonics
@@ -80,7 +80,7 @@ class CellSolver:
         tikhonov = Tikhonov(prior, weight_by=self.weight_by)
         if self.rings is not None:
             rings = self._families(row, orders, self.rings)
-            return self.solver.unweighted(fit_ring_families(rings, float(k[0]), pressure, tikhonov))
+            return self.solver.unweighted(fit_ring_stack(rings, k[:1], pressure[None], tikhonov)[0])
         seen = [Seen(harmonics, k * radius_m) for harmonics, radius_m in self.seen]
         return self.solver.unweighted(fit_families(self._families(row, orders, seen), pressure, tikhonov))
 
@@ -100,11 +100,11 @@ def prove(
     plans: list[OrderPlan],
     weight_by: WeightBy,
     of_one: OrderPlan,
-    fit_one: Callable[[int], WaveFit],
+    fit_one: Callable[[list[int]], list[WaveFit]],
 ) -> Division | None:
     """The best of the ``plans`` for a cell, which differ in their target alone, against one origin.
 
-    ``fit_one(row)`` is the fit about one origin by the plan ``of_one``, which remains where the points can't carry
+    ``fit_one(rows)`` are fits about one origin by the plan ``of_one``, which remains where the points can't carry
     cells. None where they carry none at all.
     """
     rows = [int(row) for row in np.flatnonzero(plans[0].divided) if solver.has_sound(int(row))]
@@ -118,7 +118,7 @@ def prove(
     def errors_db(at: int) -> Floats:
         row = judged[at]
         fits = [of_cells.fit(row, (int(plan.outgoing[row]), int(plan.regular[row]))) for plan in plans]
-        missed = [fit.left_out(pressure_pa[row]) for fit in [*fits, fit_one(row)]]
+        missed = [fit.left_out(pressure_pa[row]) for fit in [*fits, *fit_one([row])]]
         return np.asarray(amplitude_db(np.array(missed)).mean(axis=1))
 
     most = solver.bytes_each(max(int(plan.unknowns.max()) for plan in [*plans, of_one]))

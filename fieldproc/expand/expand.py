@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import replace
 from functools import partial
 
@@ -17,7 +16,7 @@ from fieldproc.expand.choice import TARGETS_DB, choose_targets
 from fieldproc.expand.dense import WaveFit
 from fieldproc.expand.divided import CELL_TARGETS_DB, PROOF_DB, Division, prove
 from fieldproc.expand.geometry import cells_reach, expansion_origin, source_reach
-from fieldproc.expand.loop import Progress, solve_all
+from fieldproc.expand.loop import Fits, Progress, solve_all
 from fieldproc.expand.order import (
     OrderPlan,
     Reach,
@@ -86,17 +85,17 @@ def expand(spectra: Spectra, settings: Settings, progress: Progress = _silent) -
     return recenter(expansion, center_m) if settings.expansion.origin_m == "acoustic center" else expansion
 
 
-def _fit_one(solver: Solver, plan: OrderPlan, settings: ExpansionSettings, row: int) -> WaveFit:
+def _fit_one(solver: Solver, plan: OrderPlan, settings: ExpansionSettings, rows: list[int]) -> list[WaveFit]:
     """Waves from one origin: plain least squares where that is well determined, towards the prior elsewhere."""
-    orders = (int(plan.outgoing[row]), int(plan.regular[row]))
+    orders = (int(plan.outgoing[rows[0]]), int(plan.regular[rows[0]]))
     if settings.regularisation == "never":
-        return solver.fit(row, orders)
+        return solver.fit(rows, orders)
     above = REGULARISE_ABOVE if settings.regularisation == "auto" else 0.0
-    return solver.fit(row, orders, Tikhonov(degree_priors(orders), above, settings.regularisation_weight))
+    return solver.fit(rows, orders, Tikhonov(degree_priors(orders), above, settings.regularisation_weight))
 
 
-def _fit_divided(division: Division, fit_one: Callable[[int], WaveFit], row: int) -> WaveFit:
-    return division.fit(row) if division.plan.divided[row] else fit_one(row)
+def _fit_divided(division: Division, fit_one: Fits, rows: list[int]) -> list[WaveFit]:
+    return [division.fit(row) for row in rows] if division.plan.divided[rows[0]] else fit_one(rows)
 
 
 def _division(
@@ -106,7 +105,7 @@ def _division(
     separate: bool,
     settings: Settings,
     of_one: OrderPlan,
-    fit_one: Callable[[int], WaveFit],
+    fit_one: Fits,
 ) -> Division | None:
     """Cells, where the geometry needs them and the data prove them, or the settings insist."""
     wanted = settings.expansion.several_centers

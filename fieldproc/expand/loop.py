@@ -17,6 +17,8 @@ from fieldproc.records import Quality
 from fieldproc.waves.indexing import coefficient_count
 
 Progress = Callable[[int, int], None]
+# Fits of rows that have equal orders.
+Fits = Callable[[list[int]], list[WaveFit]]
 
 
 class Solved:
@@ -89,8 +91,8 @@ class Solved:
         )
 
 
-def solve_all(solver: Solver, plan: OrderPlan, fit: Callable[[int], WaveFit], progress: Progress) -> Solved:
-    """Solve every usable frequency with ``fit(row)``, side by side.
+def solve_all(solver: Solver, plan: OrderPlan, fit: Fits, progress: Progress) -> Solved:
+    """Solve every usable frequency with ``fit(rows)``, rows of equal orders, side by side.
 
     ``NumericalError`` when no frequency can be solved.
     """
@@ -98,19 +100,33 @@ def solve_all(solver: Solver, plan: OrderPlan, fit: Callable[[int], WaveFit], pr
     frequencies, channels, points = pressure_pa.shape
     solved = Solved((frequencies, channels, points), plan)
 
-    def solve(row: int) -> WaveFit | None:
-        return fit(row) if solver.has_sound(row) else None
-
-    for row, done in enumerate(side_by_side(solve, frequencies, solver.bytes_each(int(plan.unknowns.max())))):
-        if done is not None:
-            solved.take(row, done, pressure_pa[row], float(solver.wavenumber(row).mean()))
-        progress(row + 1, frequencies)
+    most = int(plan.unknowns.max())
+    lots = _lots(plan, [row for row in range(frequencies) if solver.has_sound(row)], solver.at_once(most))
+    fits = side_by_side(lambda at: fit(lots[at]), len(lots), solver.bytes_each(most))
+    for lot, done in zip(lots, fits, strict=True):
+        for row, fitted in zip(lot, done, strict=True):
+            solved.take(row, fitted, pressure_pa[row], float(solver.wavenumber(row).mean()))
+            progress(row + 1, frequencies)
+    if not solver.has_sound(frequencies - 1):
+        progress(frequencies, frequencies)
     _require_finite(solved, plan, solver.spectra.frequency_hz)
     if solved.count == 0:
         raise NumericalError(
             "expand", "number of usable frequencies", "0", "at least 1", "check the frequency grid and the data"
         )
     return solved
+
+
+def _lots(plan: OrderPlan, rows: list[int], most: int) -> list[list[int]]:
+    """Neighbouring rows of equal orders together, at most so many."""
+    lots: list[list[int]] = []
+    for row in rows:
+        same = lots and all(part[row] == part[lots[-1][0]] for part in (plan.outgoing, plan.regular, plan.divided))
+        if same and len(lots[-1]) < most:
+            lots[-1].append(row)
+        else:
+            lots.append([row])
+    return lots
 
 
 def _require_finite(solved: Solved, plan: OrderPlan, frequency_hz: Floats) -> None:

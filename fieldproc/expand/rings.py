@@ -26,9 +26,8 @@ from fieldproc.expand.dense import (
     WaveFamily,
     WaveFit,
     both_sets,
-    channel_norm,
     outgoing_count,
-    wave_fit,
+    wave_fits,
 )
 from fieldproc.waves.basis import RADIAL
 from fieldproc.waves.harmonics import spherical_harmonics
@@ -162,38 +161,46 @@ def fit_rings(
     tikhonov: Tikhonov | None = None,
 ) -> WaveFit:
     """The fit of ``fit_waves`` on rings; ``pressure`` (channel, point), one wavenumber for all points."""
-    return fit_ring_families(both_sets(orders, grid), wavenumber, pressure, tikhonov)
+    return fit_ring_stack(both_sets(orders, grid), np.array([wavenumber]), pressure[None], tikhonov)[0]
 
 
-def fit_ring_families(
+def fit_ring_stack(
     families: Sequence[WaveFamily[RingGrid]],
-    wavenumber: float,
+    wavenumbers: Floats,
     pressure: Complexes,
     tikhonov: Tikhonov | None,
-) -> WaveFit:
-    """The fit of ``fit_families`` on rings, all centres on their axis."""
-    spectra = _ring_spectra(families[0].points, pressure)
-    layout, blocks, scaling = _design(families, wavenumber, spectra)
+) -> list[WaveFit]:
+    """The fit of ``fit_families`` on rings, all centres on their axis, several frequencies at a call.
+
+    ``wavenumbers`` (frequency,), ``pressure`` (frequency, channel, point).
+    """
+    grid = families[0].points
+    spectra = _ring_spectra(grid, pressure)
+    layout, blocks, scaling = _design(families, wavenumbers, spectra)
     solution = solve_blocks(blocks, layout.unknowns, pressure, tikhonov)
     split = outgoing_count(families)
-    energy = np.zeros((2, pressure.shape[0]))
-    for block, fitted in zip(blocks, solution.fitted, strict=True):
+    energy = np.zeros((2, *pressure.shape[:2]))
+    for block in blocks:
         outgoing = block.columns[0] < split
-        direct = block.matrix[:, outgoing] @ solution.coefficients[block.columns[:, outgoing]]
-        energy += np.array([channel_norm(direct), channel_norm(fitted - direct)]) ** 2
-    at_points = _back_to_points(families[0].points, layout.parts, solution, spectra, pressure.shape)
+        for which, chosen in enumerate((outgoing, ~outgoing)):
+            values = block.matrix[:, None, :, chosen] @ solution.coefficients[:, block.columns[:, chosen]]
+            energy[which] += np.sum(np.abs(values) ** 2, axis=(1, 2))
+    at_points = _back_to_points(grid, layout.parts, solution, spectra, pressure.shape)
     columns = [block.columns for block in blocks]
-    return wave_fit(families, columns, solution, scaling, at_points, np.sqrt(energy[1] / energy[0]))
+    return wave_fits(families, columns, solution, scaling, at_points, np.sqrt(energy[1] / energy[0]))
 
 
 def ring_blocks(families: Sequence[WaveFamily[RingGrid]], wavenumber: float, pressure: Complexes) -> list[Block]:
-    """The problem of ``fit_ring_families`` as its independent blocks."""
-    return _design(families, wavenumber, _ring_spectra(families[0].points, pressure))[1]
+    """The problem of ``fit_ring_stack`` as its independent blocks, one frequency; ``pressure`` (channel, point)."""
+    spectra = _ring_spectra(families[0].points, pressure[None])
+    return _design(families, np.array([wavenumber]), spectra)[1]
 
 
 def _ring_spectra(grid: RingGrid, pressure: Complexes) -> list[Complexes]:
-    """Unitary Fourier transform over azimuth, (ring, residue, channel) per group."""
-    return [np.fft.fft(np.moveaxis(pressure[:, group.points], 0, 2), axis=1, norm="ortho") for group in grid.groups]
+    """Unitary Fourier transform over azimuth, (frequency, ring, residue, channel) per group."""
+    return [
+        np.fft.fft(np.moveaxis(pressure[:, :, group.points], 1, 3), axis=2, norm="ortho") for group in grid.groups
+    ]
 
 
 @dataclass(frozen=True, slots=True)
@@ -221,23 +228,23 @@ class _Part:
     pieces: list[_Piece]
 
     def matrix(self, radial: Sequence[NDArray[Any]]) -> Complexes:
-        """Columns before scaling, from the radial functions (ring, degree) of every family."""
+        """Columns before scaling, from the radial functions (frequency, ring, degree) of every family."""
         return np.concatenate(
-            [radial[one.family][self.ring, one.lowest :] * one.angular for one in self.pieces],
-            axis=1,
+            [radial[one.family][:, self.ring, one.lowest :] * one.angular for one in self.pieces],
+            axis=2,
             dtype=np.complex128,
         )
 
     def data(self, spectra: Sequence[Complexes]) -> Complexes:
-        """Its rows of the spectra, (copy, row, channel)."""
+        """Its rows of the spectra, (frequency, copy, row, channel)."""
         copies = []
         for copy in range(len(self.columns)):
             rows = [
-                spectra[group][:, residues[copy]] * self.turn[copy][number][:, :, None]
+                spectra[group][:, :, residues[copy]] * self.turn[copy][number][:, :, None]
                 for number, (group, residues) in enumerate(self.rows)
             ]
-            copies.append(np.concatenate([row.reshape(-1, row.shape[2]) for row in rows]))
-        return np.stack(copies)
+            copies.append(np.concatenate([row.reshape(len(row), -1, row.shape[3]) for row in rows], axis=1))
+        return np.stack(copies, axis=1)
 
 
 class _Layout:
@@ -283,18 +290,23 @@ class _Layout:
         rings = np.split(np.arange(len(self.radius_m[0])), np.cumsum([len(group.start) for group in groups])[:-1])
         pieces = []
         for order in orders:
-            for family in range(len(self.grids)):
-                angular = []
+            for family in np.flatnonzero(np.array(self.orders) >= abs(order)).tolist():
+                by_group = []
                 for number, (group, seen) in enumerate(zip(groups, residues, strict=True)):
                     column = self._angular(family, number, order) * group.phase(order)[:, None]
                     whole = column[:, None, :] * (seen == order % group.count)[None, :, None]
-                    angular.append(whole.reshape(-1, column.shape[1]))
-                pieces.append(_Piece(family, abs(order), np.concatenate(angular)))
+                    by_group.append(whole.reshape(-1, column.shape[1]))
+                pieces.append(_Piece(family, abs(order), np.concatenate(by_group)))
         return _Part(
             columns=np.concatenate([self._places(order) for order in orders])[None],
             rows=[(number, [seen]) for number, seen in enumerate(residues)],
             ring=np.concatenate([np.repeat(ring, len(seen)) for ring, seen in zip(rings, residues, strict=True)]),
-            turn=[[np.ones((len(group.start), len(seen))) for group, seen in zip(groups, residues, strict=True)]],
+            turn=[
+                [
+                    np.ones((len(group.start), len(seen)), dtype=np.complex128)
+                    for group, seen in zip(groups, residues, strict=True)
+                ]
+            ],
             pieces=pieces,
         )
 
@@ -322,23 +334,27 @@ def _layout(grids: tuple[RingGrid, ...], orders: tuple[int, ...]) -> _Layout:
 
 
 def _design(
-    families: Sequence[WaveFamily[RingGrid]], wavenumber: float, spectra: Sequence[Complexes]
+    families: Sequence[WaveFamily[RingGrid]], wavenumbers: Floats, spectra: Sequence[Complexes]
 ) -> tuple[_Layout, list[Block], Scaling]:
     """Layout, blocks with unit columns, and what was taken out of the columns."""
     layout = _layout(tuple(one.points for one in families), tuple(one.order for one in families))
-    scaling = Scaling(np.empty(layout.unknowns, dtype=np.int64), np.empty(layout.unknowns))
+    size = len(wavenumbers), layout.unknowns
+    scaling = Scaling(np.empty(size, dtype=np.int64), np.empty(size))
     radial = []
     for one, radius_m, start in zip(families, layout.radius_m, layout.starts, strict=False):
-        values, exponent = RADIAL[one.name](one.order, wavenumber * radius_m).column_scaled()
+        functions = RADIAL[one.name](one.order, np.outer(wavenumbers, radius_m).ravel())
+        values, exponent = functions.stacked(len(wavenumbers)).column_scaled()
         radial.append(values)
-        scaling.exponent[start : start + coefficient_count(one.order)] = exponent[column_degrees(one.order)]
+        scaling.exponent[:, start : start + coefficient_count(one.order)] = exponent[:, column_degrees(one.order)]
     blocks = []
     for part in layout.parts:
         matrix = part.matrix(radial)
-        norms = channel_norm(matrix)
+        norms: Floats = np.linalg.norm(matrix, axis=1)
+        # a column can be zero only where every point sits on a node of it; it then stays zero
         norms = np.where(norms > 0, norms, 1.0)
-        scaling.norms[part.columns] = norms
-        blocks.append(Block(matrix / norms, part.data(spectra), part.columns))
+        scaling.norms[:, part.columns] = norms[:, None]
+        matrix /= norms[:, None]
+        blocks.append(Block(matrix, part.data(spectra), part.columns))
     return layout, blocks, scaling
 
 
@@ -349,15 +365,11 @@ def _back_to_points(
     spectra: Sequence[Complexes],
     shape: tuple[int, ...],
 ) -> tuple[Complexes, Floats]:
-    """Residual and leverage at the points, (channel, point) each."""
+    """Residual and leverage at the points, (frequency, channel, point) each."""
+    frequencies, channels, points = shape
     missed = [spectrum.copy() for spectrum in spectra]
-    leverage = np.zeros((shape[1], shape[0]))
-    for number_of_part, part in enumerate(parts):
-        fitted, basis, filters = (
-            solution.fitted[number_of_part],
-            solution.bases[number_of_part],
-            solution.filters[number_of_part],
-        )
+    leverage = np.zeros((frequencies, points, channels))
+    for part, fitted, basis, filters in zip(parts, solution.fitted, solution.bases, solution.filters, strict=True):
         first = 0
         for number, (index, residues) in enumerate(part.rows):
             group, width = grid.groups[index], len(residues[0])
@@ -365,23 +377,22 @@ def _back_to_points(
             rows = slice(first, first + rings * width)
             first += rings * width
             for copy, residue in enumerate(residues):
-                turned = fitted[copy, rows].reshape(rings, width, -1) / part.turn[copy][number][:, :, None]
-                missed[index][:, residue] -= turned
-            leverage[group.points] += len(residues) * _ring_leverage(
-                basis[rows].reshape(rings, width, -1), filters, residues[0], group.count
-            )
+                turned = fitted[:, copy, rows].reshape(frequencies, rings, width, channels)
+                missed[index][:, :, residue] -= turned / part.turn[copy][number][:, :, None]
+            whole = basis[:, rows].reshape(frequencies, rings, width, -1)
+            leverage[:, group.points] += len(residues) * _ring_leverage(whole, filters, residues[0], group.count)
     residual = np.empty(shape, dtype=np.complex128)
     for group, spectrum in zip(grid.groups, missed, strict=True):
-        residual[:, group.points] = np.moveaxis(np.fft.ifft(spectrum, axis=1, norm="ortho"), 2, 0)
-    return residual, leverage.T
+        residual[:, :, group.points] = np.moveaxis(np.fft.ifft(spectrum, axis=2, norm="ortho"), 3, 1)
+    return residual, leverage.swapaxes(1, 2)
 
 
 def _ring_leverage(basis: Complexes, filters: Floats, residues: Integers, count: int) -> Floats:
-    """Share of one part in the leverage of the points of its rings, (ring, azimuth or 1, channel).
+    """Share of one part in the leverage of the points of its rings, (frequency, ring, azimuth or 1, channel).
 
-    ``basis`` (ring, residue, column). A single residue weighs all azimuths alike; several interfere.
+    ``basis`` (frequency, ring, residue, column). A single residue weighs all azimuths alike; several interfere.
     """
     if len(residues) == 1:
-        return np.asarray(np.abs(basis) ** 2 @ filters / count)
+        return np.asarray(np.abs(basis) ** 2 @ filters[:, None] / count)
     turns = np.exp(2j * np.pi * np.outer(np.arange(count), residues) / count)
-    return np.asarray(np.abs(turns @ basis) ** 2 @ filters / count)
+    return np.asarray(np.abs(turns @ basis) ** 2 @ filters[:, None] / count)

@@ -6,6 +6,7 @@ back unsolved.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -16,12 +17,14 @@ from fieldproc.expand.cost import GIB, at_a_time, dense_bytes, fits_in_memory, i
 from fieldproc.expand.dense import Seen, WaveFit, both_sets, dense_block, fit_waves
 from fieldproc.expand.gram import irregular_grid
 from fieldproc.expand.iterative import MOST_CONDITION, Unsolved, fit_irregular
-from fieldproc.expand.rings import RingGrid, fit_rings, recognise_rings, ring_blocks
+from fieldproc.expand.rings import RingGrid, fit_ring_stack, recognise_rings, ring_blocks
 from fieldproc.expand.side_by_side import cores
 from fieldproc.records import Spectra
 from fieldproc.waves.harmonics import spherical_harmonics
 from fieldproc.waves.indexing import coefficient_count
 
+# Most frequencies per call on rings, and the memory that sets the limit for large scans.
+_MOST_AT_ONCE, _STACK_BYTES = 24, 300_000_000
 # Below this many unknowns the dense fit is as fast.
 FEWEST_ITERATED = 200
 
@@ -69,9 +72,15 @@ class Solver:
         """k at every point."""
         return wavenumber(self.spectra.frequency_hz[row], self.spectra.sound_speed_m_per_s)
 
-    def fit(self, row: int, orders: tuple[int, int], tikhonov: Tikhonov | None = None) -> WaveFit:
-        """Coefficients at one frequency; see ``fit_waves``."""
-        return self.unweighted(self._fit(row, orders, tikhonov))
+    def fit(self, rows: Sequence[int], orders: tuple[int, int], tikhonov: Tikhonov | None = None) -> list[WaveFit]:
+        """Coefficients at frequencies of equal orders; see ``fit_waves``."""
+        if self.grid is not None:
+            k = np.array([self.wavenumber(row)[0] for row in rows])
+            pressure = np.array([self.pressure(row) for row in rows])
+            fits = fit_ring_stack(both_sets(orders, self.grid), k, pressure, tikhonov)
+        else:
+            fits = [self._fit_irregular(row, orders, tikhonov) for row in rows]
+        return [self.unweighted(fit) for fit in fits]
 
     def pressure(self, row: int) -> Complexes:
         """Weighted pressure at the points, (channel, point)."""
@@ -81,10 +90,8 @@ class Solver:
         """A fit to weighted pressures with its residual in pascal."""
         return replace(fit, residual=fit.residual / self.weights)
 
-    def _fit(self, row: int, orders: tuple[int, int], tikhonov: Tikhonov | None) -> WaveFit:
+    def _fit_irregular(self, row: int, orders: tuple[int, int], tikhonov: Tikhonov | None) -> WaveFit:
         k, pressure = self.wavenumber(row), self.pressure(row)
-        if self.grid is not None:
-            return fit_rings(self.grid, float(k[0]), orders, pressure, tikhonov)
         # what iteration solves is far from any condition that would be regularised
         if tikhonov is None or tikhonov.above >= MOST_CONDITION:
             iterated = self._iterated(row, orders, pressure)
@@ -97,12 +104,17 @@ class Solver:
             tikhonov = None
         return fit_waves(self.harmonics, k * self.radius_m, orders, pressure, tikhonov)
 
+    def at_once(self, unknowns: int) -> int:
+        """How many frequencies of equal orders are worth solving in one call."""
+        if self.grid is None:
+            return 1
+        return max(1, min(_MOST_AT_ONCE, _STACK_BYTES // _ring_bytes(len(self.offsets_m), unknowns)))
+
     def bytes_each(self, unknowns: int) -> int:
         """Most memory that one fit may take, beside what all share."""
         points = len(self.offsets_m)
         if self.grid is not None:
-            # blocks of one azimuthal order after the other; all of them together are a small part of the matrix
-            return 16 * 4 * points * max(1, int(unknowns**0.5))
+            return self.at_once(unknowns) * _ring_bytes(points, unknowns)
         most = dense_bytes(points, unknowns, regularised=fits_in_memory(points, unknowns, regularised=True))
         return max(most, iterated_bytes(points, unknowns))
 
@@ -114,7 +126,7 @@ class Solver:
         each = self.bytes_each(unknowns)
         return (
             f"solved {how}: up to {unknowns} unknowns on {len(self.offsets_m)} points, "
-            f"{at_a_time(each, cores())} frequencies at a time, at most {each / GIB:.2g} GiB each"
+            f"at most {at_a_time(each, cores()) * each / GIB:.2g} GiB at a time"
         )
 
     def _iterated(self, row: int, orders: tuple[int, int], pressure: Complexes) -> WaveFit | Unsolved | None:
@@ -131,6 +143,11 @@ class Solver:
         if self.grid is not None:
             return ring_blocks(both_sets(orders, self.grid), float(k[0]), pressure)
         return [dense_block(both_sets(orders, Seen(self.harmonics, k * self.radius_m)), pressure)[0]]
+
+
+def _ring_bytes(points: int, unknowns: int) -> int:
+    """Peak of the fit of one frequency on rings: its blocks hold about points * sqrt(unknowns) numbers."""
+    return 16 * 6 * points * max(1, int(unknowns**0.5))
 
 
 def _unknowns(orders: tuple[int, int]) -> int:

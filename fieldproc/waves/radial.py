@@ -29,11 +29,16 @@ class Scaled:
     def column_scaled(self) -> tuple[NDArray[Any], NDArray[np.int64]]:
         """Values divided by 2**exponent per degree so that the largest of each degree is near one.
 
-        For ``mantissa`` of shape (argument, degree): scaled values of that shape, exponent of shape
-        (degree,). True value = scaled * 2**exponent.
+        For ``mantissa`` of shape (..., argument, degree): scaled values of that shape, exponent of shape
+        (..., degree). True value = scaled * 2**exponent.
         """
-        column_exponent = self.exponent.max(axis=0)
-        return ldexp(self.mantissa, self.exponent - column_exponent), column_exponent
+        column_exponent = self.exponent.max(axis=-2)
+        return ldexp(self.mantissa, self.exponent - column_exponent[..., None, :]), column_exponent
+
+    def stacked(self, count: int) -> Scaled:
+        """The arguments as a stack of ``count`` equal lots: (count, argument, degree)."""
+        shape = (count, -1, self.mantissa.shape[-1])
+        return Scaled(self.mantissa.reshape(shape), self.exponent.reshape(shape))
 
     def value(self) -> NDArray[Any]:
         """Plain floating-point values; overflows to inf where double precision ends."""

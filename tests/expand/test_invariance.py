@@ -211,10 +211,10 @@ def test_column_scale_does_not_matter_to_the_block_solver(scale_of) -> None:
         # two blocks, as rings have them: outgoing and regular columns do not see each other here
         split = unknowns((COLUMNS.orders[0],))
         blocks = [
-            Block(np.asfortranarray(matrix[:, places]), COLUMNS.data.T[None], places[None])
+            Block(matrix[None][:, :, places], COLUMNS.data.T[None, None], places[None])
             for places in (np.arange(split), np.arange(split, count))
         ]
-        return solve_blocks(blocks, count, COLUMNS.data, None).coefficients
+        return solve_blocks(blocks, count, COLUMNS.data[None], None).coefficients[0]
 
     expected = coefficients(COLUMNS.matrix)
     # coefficient by coefficient: no column's rounding may spill into another's

@@ -22,18 +22,18 @@ def test_one_factorisation_serves_every_selection() -> None:
     level = generator.integers(0, 4, 14)
     blocks = []
     for columns in (np.arange(8), np.arange(8, 14)):
-        data = complex_normal(generator, 1, 30, 2)
-        blocks.append(Block(complex_normal(generator, 30, len(columns)), data, columns[None]))
+        data = complex_normal(generator, 1, 1, 30, 2)
+        blocks.append(Block(complex_normal(generator, 1, 30, len(columns)), data, columns[None]))
     explained, independence = explained_energy(blocks, level, 4)
     energy = np.cumsum(explained[::-1], axis=0)[::-1]
     assert np.all(
-        (independence > 0) & (independence < np.max([np.linalg.norm(b.matrix, axis=0).max() for b in blocks]))
+        (independence > 0) & (independence < np.max([np.linalg.norm(b.matrix, axis=1).max() for b in blocks]))
     )
     for lowest in range(4):
         expected = np.zeros(2)
         for block in blocks:
-            chosen = block.matrix[:, level[block.columns[0]] >= lowest]
-            solution = np.linalg.lstsq(chosen, block.data[0], rcond=None)[0]
+            chosen = block.matrix[0][:, level[block.columns[0]] >= lowest]
+            solution = np.linalg.lstsq(chosen, block.data[0, 0], rcond=None)[0]
             expected += np.sum(np.abs(chosen @ solution) ** 2, axis=0)
         # a sum of squares of order 100, so rounding is far below
         np.testing.assert_allclose(energy[lowest], expected, rtol=1e-12)

@@ -104,7 +104,7 @@ def test_a_point_of_weight_two_counts_four_times(layout: str, tikhonov: Tikhonov
     band = (0.9 * WAVENUMBER, 1.1 * WAVENUMBER)
     solver = Solver(spectra_of(positions_m, pressure), np.zeros(3), max(ORDERS), band, weights)
     assert (solver.grid is not None) == (layout == "rings")
-    found = solver.fit(0, ORDERS, tikhonov)
+    found = solver.fit([0], ORDERS, tikhonov)[0]
     again = np.concatenate([np.arange(len(weights)), np.tile(np.arange(len(weights))[heavy], 3)])
     expected = dense(positions_m[again], pressure[:, again], tikhonov)
     # likelihood counts rows, and repeated rows are more of them: only the plain problem has one answer for all
