@@ -9,10 +9,11 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
-from scipy.linalg import get_lapack_funcs, qr
+from numpy.typing import NDArray
+from scipy.linalg import get_lapack_funcs
 
 from fieldproc.conventions import Complexes, Floats, Integers
 from fieldproc.expand.eigenvalue import largest_eigenvalue
@@ -31,8 +32,8 @@ class Block:
     """``matrix`` (frequency, row, column), ``data`` (frequency, copy, row, channel), and the places of its columns
     among all unknowns, ``columns`` (copy, column)."""
 
-    matrix: Complexes
-    data: Complexes
+    matrix: NDArray[Any]
+    data: NDArray[Any]
     columns: Integers
 
 
@@ -107,25 +108,28 @@ def solve_blocks(
 
 
 def explained_energy(blocks: Sequence[Block], level: Integers, levels: int) -> tuple[Floats, Floats]:
-    """What each level of unknowns explains on top of all higher levels, and how independent it is of them.
+    """What each level of unknowns explains on top of all higher levels, and how independent they are of these.
 
-    ``blocks`` of one frequency; ``level`` (unknown,) from 0 to ``levels`` - 1; the highest come first. One
-    factorisation serves every nested selection of unknowns: columns stand in the order of the selections,
-    unpivoted. Returns the square sum of the data explained, (level, channel), and the smallest distance of a unit
-    column from the span of those before it, (level,): the condition of a selection is at least one over the
-    smallest of its levels.
+    ``blocks`` of one frequency; ``level`` (unknown,) from 0 to ``levels`` - 1; the highest come first, and of one
+    level the last unknowns first. One factorisation serves every nested selection of unknowns: columns stand in the
+    order of the selections, unpivoted. Returns the square sum of the data explained, (level, channel), and the
+    distance of every unit column from the span of those before it, (unknown,): the condition of a selection is at
+    least one over the smallest of its unknowns.
     """
-    energy, independence = np.zeros((levels, blocks[0].data.shape[-1])), np.ones(levels)
+    energy, distance = np.zeros((levels, blocks[0].data.shape[-1])), np.zeros(len(level))
     for block in blocks:
-        order = np.argsort(-level[block.columns[0]], kind="stable")
-        own = level[block.columns[0][order]]
-        q, r = qr(block.matrix[0][:, order], mode="economic", check_finite=False)
-        projected = np.sum(np.abs(q.conj().T @ block.data[0]) ** 2, axis=0)
-        np.add.at(energy, own[: len(projected)], projected)
-        distance = np.zeros(len(order))
-        distance[: len(projected)] = np.abs(np.diagonal(r))
-        np.minimum.at(independence, own, distance)
-    return energy, independence
+        count = block.columns.shape[1]
+        order = count - 1 - np.argsort(-level[block.columns[0][::-1]], kind="stable")
+        copies, rows, channels = block.data.shape[1:]
+        beside = np.moveaxis(block.data[0], 0, 1).reshape(rows, copies * channels)
+        # the data go through the factorisation beside the matrix: no orthogonal factor is needed
+        whole = np.concatenate([block.matrix[0][:, order], beside], axis=1)
+        r: NDArray[Any] = np.asarray(np.linalg.qr(whole, mode="r"))
+        held = min(rows, count)
+        projected = np.abs(r[:held, count:].reshape(held, copies, channels)) ** 2
+        np.add.at(energy, level[block.columns[0][order]][:held], projected.sum(axis=1))
+        distance[block.columns[:, order[:held]]] = np.abs(np.diagonal(r)[:held])
+    return energy, distance
 
 
 def _factor(block: Block) -> _Factored:

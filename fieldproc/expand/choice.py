@@ -73,7 +73,13 @@ def _scores(solver: Solver, row: int, orders: Integers) -> Floats:
     levels = [
         np.sum(column_degrees(top)[:, None] <= orders[:, which], axis=1) - 1 for which, top in enumerate(finest)
     ]
-    explained, independence = explained_energy(solver.blocks(row, finest), np.concatenate(levels), len(orders))
+    level = np.concatenate(levels)
+    # where regular waves reach as high as outgoing ones for every target, j_n and y_n do for j_n and h_n
+    nested = solver.nested(row, finest, paired=bool(np.all(orders[:, 1] >= orders[:, 0])))
+    explained, distance = explained_energy(nested.blocks, level, len(orders))
+    explained = explained.reshape(len(orders), -1, nested.parts).sum(axis=2)
+    independence = np.ones(len(orders))
+    np.minimum.at(independence, level, distance * nested.stretch)
     pressure = solver.pressure(row)
     total = np.sum(np.abs(pressure) ** 2, axis=1)
     # a target explains what its own level and all coarser ones do

@@ -31,6 +31,8 @@ SERIES_DEGREE = 260
 # at -60 dB. What radiates from nearer the points is weak in a real cabinet and decays; experiments with caps
 # on a sphere at 0.54 of the scan radius lost 0 to 2 dB to it, and 3 to 10 dB to following the corners.
 NEAREST_SHARE = 0.65
+# One over the part of the budget that goes to frequencies which the points cannot carry.
+_BEYOND = 16
 # The coarsest truncation "auto" accepts before it says that the points cannot carry the sets.
 COARSEST_DB = -20.0
 
@@ -106,14 +108,14 @@ def automatic_orders(
 
     Where they exceed the budget, the finest coarser target that fits is taken (1 dB steps down to
     COARSEST_DB). Where none fits, ``carried`` is False, the regular set is left out and the outgoing set
-    takes half the budget: nothing there is to be believed, and half costs a quarter of the time.
+    takes a small part of the budget: nothing there is to be believed, and little time should be lost on it.
     """
     outgoing_error = np.maximum(
         monopole_truncation(wavenumber, reach.near_source_m, reach.inner_radius_m),
         far_field_truncation(wavenumber, reach.source_radius_m),
     )
     regular_error = monopole_truncation(wavenumber, reach.outer_radius_m, reach.room_distance_m)
-    outgoing = np.full(len(wavenumber), max(int(np.sqrt(budget / 2 / reach.centers)) - 1, 0))
+    outgoing = np.full(len(wavenumber), max(int(np.sqrt(budget / _BEYOND / reach.centers)) - 1, 0))
     regular = np.full(len(wavenumber), -1)
     carried = np.zeros(len(wavenumber), dtype=np.bool_)
     start_db = np.minimum(np.broadcast_to(target_db, wavenumber.shape), COARSEST_DB)

@@ -7,7 +7,7 @@ back unsolved.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -19,6 +19,7 @@ from fieldproc.expand.gram import irregular_grid
 from fieldproc.expand.iterative import MOST_CONDITION, Unsolved, fit_irregular
 from fieldproc.expand.rings import RingGrid, fit_ring_stack, recognise_rings, ring_blocks
 from fieldproc.expand.side_by_side import cores
+from fieldproc.expand.wave_pairs import real_columns
 from fieldproc.records import Spectra
 from fieldproc.waves.harmonics import spherical_harmonics
 from fieldproc.waves.indexing import coefficient_count
@@ -26,7 +27,20 @@ from fieldproc.waves.indexing import coefficient_count
 # Most frequencies per call on rings, and the memory that sets the limit for large scans.
 _MOST_AT_ONCE, _STACK_BYTES = 24, 300_000_000
 # Below this many unknowns the dense fit is as fast.
-FEWEST_ITERATED = 200
+FEWEST_ITERATED = 60
+
+
+@dataclass(frozen=True, slots=True)
+class Nested:
+    """A problem whose selections of unknowns are to be compared.
+
+    ``stretch`` (unknown,) multiplies distances of its columns to those of the true ones. Every channel of the data
+    is ``parts`` of them: real and imaginary part, where the columns are real.
+    """
+
+    blocks: list[Block]
+    stretch: Floats | float = 1.0
+    parts: int = 1
 
 
 class Solver:
@@ -137,12 +151,19 @@ class Solver:
             return None
         return fit_irregular(self.irregular, k, orders, pressure)
 
-    def blocks(self, row: int, orders: tuple[int, int]) -> list[Block]:
-        """The least-squares problem of one frequency, not yet solved."""
+    def nested(self, row: int, orders: tuple[int, int], paired: bool) -> Nested:
+        """The least-squares problem of one frequency, not yet solved; unknowns in the order of ``fit_waves``.
+
+        ``paired`` allows y_n in place of h_n.
+        """
         k, pressure = self.wavenumber(row), self.pressure(row)
         if self.grid is not None:
-            return ring_blocks(both_sets(orders, self.grid), float(k[0]), pressure)
-        return [dense_block(both_sets(orders, Seen(self.harmonics, k * self.radius_m)), pressure)[0]]
+            return Nested(ring_blocks(both_sets(orders, self.grid), float(k[0]), pressure))
+        if self.irregular is not None and paired:
+            matrix, stretch = real_columns(self.irregular, k * self.radius_m, orders)
+            data = np.ascontiguousarray(pressure.T).view(np.float64)[None, None]
+            return Nested([Block(matrix[None], data, np.arange(len(stretch))[None])], stretch, parts=2)
+        return Nested([dense_block(both_sets(orders, Seen(self.harmonics, k * self.radius_m)), pressure)[0]])
 
 
 def _ring_bytes(points: int, unknowns: int) -> int:

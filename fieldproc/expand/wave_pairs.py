@@ -199,3 +199,27 @@ def _degree_pairs(orders: tuple[int, int]) -> list[DegreePair]:
                 places.append((down, right, bool(degrees[row] != n or degrees[column] != other)))
             pairs.append((n, other, rows, columns, places))
     return pairs
+
+
+def real_columns(grid: IrregularGrid, argument: Floats, orders: tuple[int, int]) -> tuple[Floats, Floats]:
+    """Unit columns y_n and j_n over real harmonics (point, unknown), y_n for outgoing waves first.
+
+    They span what h_n and j_n do, as long as regular waves reach as high as outgoing ones. The distance of h_n from a
+    span that holds j_n is that of y_n times the second result, (unknown,); 1 for regular waves. ``argument`` = k r.
+    """
+    bessel, exponent = spherical_bessel(orders[1], argument).column_scaled()
+    neumann, own_exponent = spherical_neumann(orders[0], argument).column_scaled()
+    below = np.ldexp(bessel[:, : orders[0] + 1], (exponent[: orders[0] + 1] - own_exponent))
+    columns = []
+    for radial in (neumann, bessel):
+        degrees = column_degrees(radial.shape[1] - 1)
+        columns.append(radial[:, degrees] * grid.harmonics[: len(degrees)].T)
+    matrix = np.concatenate(columns, axis=1)
+    square = np.sum(matrix**2, axis=0)
+    norms = np.sqrt(np.where(square > 0, square, 1.0))
+    matrix /= norms
+    split = coefficient_count(orders[0])
+    beside = np.sum((below[:, column_degrees(orders[0])] * grid.harmonics[:split].T) ** 2, axis=0)
+    stretch = np.ones(len(norms))
+    stretch[:split] = norms[:split] / np.hypot(norms[:split], np.sqrt(beside))
+    return matrix, stretch

@@ -17,7 +17,7 @@ from fieldproc.expand.blocks import Tikhonov
 from fieldproc.expand.cells import ASSUMED_SOURCE_SHARE, MOST_CELLS, Cells, divide
 from fieldproc.expand.dense import Seen, WaveFamily, WaveFit, fit_families, fit_waves
 from fieldproc.expand.order import degree_priors
-from fieldproc.expand.rings import fit_ring_families, recognise_rings
+from fieldproc.expand.rings import fit_ring_stack, recognise_rings
 from fieldproc.extrapolate import far_field_pressure
 from fieldproc.records import Cabinet, Expansion, KnownSource, ReferenceAxis, Spectra
 from fieldproc.settings import ExpansionSettings, OrderSettings, Settings
@@ -151,12 +151,11 @@ def test_a_flat_panel_is_divided_across_its_face_alone() -> None:
     assert cells.nearest_m > cells.radius_m
 
 
-@pytest.mark.parametrize("size_m", [(0.6, 0.8, 1.2), (0.1, 0.1, 3.0), (0.05, 2.0, 2.0)])
+@pytest.mark.parametrize("size_m", [(0.6, 1.0, 1.4), (0.1, 0.1, 3.0), (0.05, 2.0, 2.0)])
 def test_never_more_cells_than_can_be_told_apart(size_m: tuple[float, float, float]) -> None:
     cells = divided(around(size_m, 0.05), cabinet=cabinet(size_m))
-    # a step of a tenth can take one off each side: from 27 to 8 at the worst
-    assert 8 <= len(cells.centers_m) <= MOST_CELLS
-    # as many as asked for would have been more
+    assert 2 <= len(cells.centers_m) <= MOST_CELLS
+    # cells about as long as the centre is far from the nearest point would have been more
     assert np.prod(np.maximum(np.array(size_m) / (min(size_m) / 2 + 0.05), 1)) > 1.5 * MOST_CELLS
 
 
@@ -250,7 +249,8 @@ class Problem:
         grid = recognise_rings(self.points_m, top)
         assert grid is not None
         families = self.families(lambda center_m, _order: grid.seen_from(float(center_m[2]), top))
-        return fit_ring_families(families, self.k, self.pressure, self.tikhonov if regularise else None)
+        tikhonov = self.tikhonov if regularise else None
+        return fit_ring_stack(families, np.array([self.k]), self.pressure[None], tikhonov)[0]
 
     @cached_property
     def columns(self) -> np.ndarray:
@@ -356,7 +356,7 @@ def test_far_field_variance_is_that_of_the_pattern_over_the_sphere(name: str, re
     seen = np.sqrt(area)[:, None] * patterns(problem, directions) * (prior / norms)[:split]
     fit = problem.ring(regularise)
     assert np.all((fit.weight > 0) == regularise)
-    left, singular, right = np.linalg.svd(scaled, full_matrices=False)
+    _, singular, right = np.linalg.svd(scaled, full_matrices=False)
     for variance, weight in zip(fit.far_field_variance, fit.weight, strict=True):
         # (A^H A + w^2)^-1 by singular values, which do not square the condition
         root = right.conj().T[:split] / np.sqrt(singular**2 + (weight * singular[0]) ** 2)
@@ -382,7 +382,9 @@ def test_a_centre_at_the_origin_is_no_centre(regularise: bool) -> None:
 # ---- the choice ---------------------------------------------------------------------------------------------------
 
 ROOM = Shoebox((5.09, 3.29, 2.9), (-3.5, -1.51, -1.43), (0.83, 0.82, 0.83, 0.67, 0.94, 0.64), 2)
-FREQUENCY_HZ = np.array([100.0, 250.0, 500.0])
+FREQUENCY_HZ = np.array([120.0, 400.0])
+# One target for one origin and for cells alike: nothing else is tried, which is faster.
+TARGET = OrderSettings(truncation_db=-30.0)
 SOURCES = {
     # from end to end of the cabinet
     "tall": MonopoleCluster(
@@ -404,12 +406,12 @@ def recorded(name: str, scan: tuple[np.ndarray, np.ndarray], **changes: object) 
     pressure += room_pressure(SOURCES[name], ROOM, FREQUENCY_HZ, positions_m, AIR)
     rms = np.sqrt(np.mean(np.abs(pressure) ** 2, axis=1, keepdims=True))
     pressure += 1e-3 * rms * complex_normal(np.random.default_rng(2), *pressure.shape)
-    fields = {"frequency_hz": FREQUENCY_HZ, "pressure_pa": pressure[:, None], "usable": np.ones(3, dtype=np.bool_)}
+    fields = {"frequency_hz": FREQUENCY_HZ, "pressure_pa": pressure[:, None], "usable": np.ones(2, dtype=np.bool_)}
     return spectra_of(scan, **fields, **changes)
 
 
 @cache
-def expansion_of(name: str, orders: OrderSettings = OrderSettings(), **settings: object) -> Expansion:
+def expansion_of(name: str, orders: OrderSettings = TARGET, **settings: object) -> Expansion:
     """Of a cabinet 1.2 m tall."""
     stated = Settings(orders=orders, expansion=ExpansionSettings.model_validate(settings))
     return expand(recorded(name, TALL_SCAN, cabinet=cabinet(COLUMN_M)), stated)
@@ -437,8 +439,8 @@ def test_auto_divides_where_the_data_prove_it() -> None:
     expansion = expansion_of("tall")
     assert centers_of(expansion) == 3
     assert_same(expansion, expansion_of("tall", several_centers=True))
-    # measured -61, -61 and -46 dB, and -17, -27, -9 dB about one origin
-    assert far_field_error_db(expansion, "tall").max() < -40.0
+    # measured -61 dB, which the noise explains, and -27 and -17 dB about one origin
+    assert far_field_error_db(expansion, "tall").max() < -55.0
     assert far_field_error_db(expansion_of("tall", several_centers=False), "tall").min() > -30.0
 
 
@@ -447,17 +449,18 @@ def test_auto_leaves_a_scan_alone_that_needs_no_cells() -> None:
     expansion = expansion_of("compact")
     assert centers_of(expansion) == 1
     assert_same(expansion, expansion_of("compact", several_centers=False))
-    # insisted on, they are taken, and do no harm: measured -56 dB at the worst
+    # insisted on, they are taken, and do no harm: measured -60 dB
     insisted = expansion_of("compact", several_centers=True)
     assert centers_of(insisted) == 3
-    assert far_field_error_db(insisted, "compact").max() < -50.0
+    assert far_field_error_db(insisted, "compact").max() < -55.0
 
 
 @pytest.mark.parametrize("stated", [{"cabinet": cabinet((0.3, 0.3, 0.3))}, {}])
 def test_true_insists_only_where_the_geometry_allows(stated: dict[str, object]) -> None:
     spectra = recorded("compact", cylinder_scan(400, 0.28, 0.28, azimuths=20), **stated)
     found, expected = (
-        expand(spectra, Settings(expansion=ExpansionSettings(several_centers=wanted))) for wanted in (True, False)
+        expand(spectra, Settings(orders=TARGET, expansion=ExpansionSettings(several_centers=wanted)))
+        for wanted in (True, False)
     )
     assert centers_of(found) == 1
     assert_same(found, expected)
@@ -472,15 +475,13 @@ def test_true_with_too_few_points_for_cells_leaves_one_origin() -> None:
 
 @pytest.mark.parametrize(
     ("orders", "settings"),
-    [(OrderSettings(outgoing=6), {}), (OrderSettings(), {"regularisation": "never"})],
+    [(OrderSettings(outgoing=6, truncation_db=-30.0), {}), (TARGET, {"regularisation": "never"})],
     ids=["outgoing order", "regularisation"],
 )
 def test_what_is_stated_of_one_origin_keeps_it(orders: OrderSettings, settings: dict[str, object]) -> None:
     expansion = expansion_of("tall", orders, **settings)
     assert centers_of(expansion) == 1
     assert_same(expansion, expansion_of("tall", orders, several_centers=False, **settings))
-    # both settings together: who insists on cells gets them
-    assert centers_of(expansion_of("tall", orders, several_centers=True, **settings)) == 3
 
 
 def test_a_target_is_followed_by_the_cells() -> None:
@@ -497,7 +498,10 @@ def test_cells_without_rings_are_the_same_cells() -> None:
     speed = spectra.sound_speed_m_per_s.copy()
     speed[0] *= 1 + 1e-15
     assert np.ptp(speed) > 0
-    found, expected = expand(replace(spectra, sound_speed_m_per_s=speed), Settings()), expansion_of("tall")
+    found, expected = (
+        expand(replace(spectra, sound_speed_m_per_s=speed), Settings(orders=TARGET)),
+        expansion_of("tall"),
+    )
     assert centers_of(found) == 3
     directions = spiral(200)
     before, after = (far_field_pressure(one, ReferenceAxis(), directions) for one in (expected, found))

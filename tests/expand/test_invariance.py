@@ -79,7 +79,7 @@ JITTERED = RINGS + np.random.default_rng(4).normal(0.0, 1e-3, RINGS.shape)
 FREQUENCY_HZ = np.array([80.0, 250.0, 700.0])
 # Orders left to the data in the first two, so that their choice is put to the test as well. Jittered points are
 # iterated from FEWEST_ITERATED unknowns on, and go to the dense fit below.
-ITERATED, DENSE = (9, 11), (6, 8)
+ITERATED, DENSE = (9, 11), (4, 4)
 SCANS = {
     "rings, orders chosen": (spectra_of(RINGS, FREQUENCY_HZ), Settings()),
     "jittered, orders chosen": (spectra_of(JITTERED, FREQUENCY_HZ), Settings()),
@@ -136,9 +136,9 @@ def assert_same_quality(found: Expansion, expected: Expansion) -> None:
     np.testing.assert_array_equal(found.outgoing_order, expected.outgoing_order)
     np.testing.assert_array_equal(found.regular_order, expected.regular_order)
     for name in ("residual_db", "leave_one_out_db", "random_error_db", "room_to_direct_db", "truncation_db"):
-        # the leverages of an iterated fit are single-precision numbers: 1e-6 relative is 1e-5 dB
+        # leverage and variance of an iterated fit are good to 1e-7 times the condition squared, here below 100^2
         before, after = (getattr(one.quality, name) for one in (expected, found))
-        np.testing.assert_allclose(after, before, rtol=0, atol=1e-4, err_msg=name)
+        np.testing.assert_allclose(after, before, rtol=0, atol=5e-3, err_msg=name)
     np.testing.assert_array_equal(found.quality.verdict, expected.quality.verdict)
 
 

@@ -6,15 +6,19 @@ import itertools
 
 import numpy as np
 import pytest
-from expand.plain_waves import complex_normal
+from expand.plain_waves import complex_normal, harmonics_of, matrix_of, spiral
 
 from fieldproc.condition import condition
 from fieldproc.expand import expand
 from fieldproc.expand.blocks import Block, explained_energy
 from fieldproc.expand.choice import MOVE, smooth_path
+from fieldproc.expand.dense import Seen, both_sets, dense_block
+from fieldproc.expand.gram import irregular_grid, mirror
+from fieldproc.expand.wave_pairs import real_columns
 from fieldproc.extrapolate import far_field_pressure
 from fieldproc.settings import OrderSettings, Settings
 from fieldproc.simulate import NAMED_SCENES, Scene, simulate, truth
+from fieldproc.waves.indexing import column_degrees, column_orders
 
 
 def test_one_factorisation_serves_every_selection() -> None:
@@ -24,11 +28,16 @@ def test_one_factorisation_serves_every_selection() -> None:
     for columns in (np.arange(8), np.arange(8, 14)):
         data = complex_normal(generator, 1, 1, 30, 2)
         blocks.append(Block(complex_normal(generator, 1, 30, len(columns)), data, columns[None]))
-    explained, independence = explained_energy(blocks, level, 4)
+    explained, distance = explained_energy(blocks, level, 4)
     energy = np.cumsum(explained[::-1], axis=0)[::-1]
-    assert np.all(
-        (independence > 0) & (independence < np.max([np.linalg.norm(b.matrix, axis=1).max() for b in blocks]))
-    )
+    for block in blocks:
+        places = block.columns[0]
+        for at, place in enumerate(places):
+            # what stands before a column: higher levels, and of its own level what comes after it in the list
+            before = (level[places] > level[place]) | ((level[places] == level[place]) & (places > place))
+            span, column = block.matrix[0][:, before], block.matrix[0][:, at]
+            off = column - span @ np.linalg.lstsq(span, column, rcond=None)[0]
+            np.testing.assert_allclose(distance[place], np.linalg.norm(off), rtol=1e-12)
     for lowest in range(4):
         expected = np.zeros(2)
         for block in blocks:
@@ -37,6 +46,42 @@ def test_one_factorisation_serves_every_selection() -> None:
             expected += np.sum(np.abs(chosen @ solution) ** 2, axis=0)
         # a sum of squares of order 100, so rounding is far below
         np.testing.assert_allclose(energy[lowest], expected, rtol=1e-12)
+
+
+@pytest.mark.parametrize("orders", [(5, 7), (6, 6), (4, 9)])
+def test_real_columns_stand_for_the_complex_ones(orders: tuple[int, int]) -> None:
+    """y_n and j_n over real harmonics against h_n and j_n over complex ones: energies and volumes of every level."""
+    generator = np.random.default_rng(5)
+    points_m = 0.3 * spiral(260) * generator.uniform(1.0, 1.4, (260, 1))
+    radius_m, pressure = np.linalg.norm(points_m, axis=1), complex_normal(generator, 2, 260)
+    argument = 11.0 * radius_m
+    grid = irregular_grid(points_m, radius_m, max(orders), (10.0, 12.0))
+    assert grid is not None
+    degrees = np.concatenate([column_degrees(top) for top in orders])
+    # three nested selections, regular waves as high as outgoing ones in each
+    tops = [(orders[0] - cut, orders[1] - cut) for cut in (0, 1, 3)]
+    split = (orders[0] + 1) ** 2
+    first = np.arange(len(degrees)) < split
+    level = sum((degrees <= np.where(first, one, other)).astype(int) for one, other in tops) - 1
+    block, _ = dense_block(both_sets(orders, Seen(harmonics_of(max(orders), points_m), argument)), pressure)
+    expected, distance = explained_energy([block], level, 3)
+    matrix, stretch = real_columns(grid, argument, orders)
+    data = np.ascontiguousarray(pressure.T).view(np.float64)[None, None]
+    explained, own = explained_energy([Block(matrix[None], data, np.arange(len(stretch))[None])], level, 3)
+    np.testing.assert_allclose(explained.reshape(3, 2, 2).sum(axis=2), expected, rtol=1e-9)
+    # harmonics m and -m mix, so single distances differ: the volume that a level adds is the same
+    waves = matrix_of(points_m, 11.0, orders)
+    mirrored = np.concatenate([mirror(orders[0]), split + mirror(orders[1])])
+    sign = np.where(np.concatenate([column_orders(top) for top in orders]) < 0, -1.0, 1.0)
+    # |f (Y_m +- Y_-m)|^2 / 2 is the square of a real column, whatever the phase convention
+    other = waves[:, mirrored] * (-1.0) ** np.abs(np.concatenate([column_orders(top) for top in orders]))
+    real = np.where(mirrored == np.arange(len(mirrored)), waves, (waves + sign * other) / np.sqrt(2))
+    for which in range(3):
+        for of_set in (first, ~first):
+            chosen = (level == which) & of_set
+            found = np.log(own * stretch * np.linalg.norm(real, axis=0))[chosen].sum()
+            volume = np.log(distance * np.linalg.norm(waves, axis=0))[chosen].sum()
+            np.testing.assert_allclose(found, volume, rtol=0, atol=1e-8)
 
 
 def test_path_is_the_cheapest_of_all() -> None:
@@ -57,12 +102,6 @@ def cluster(frequency_hz: tuple[float, ...], noise_db: float) -> Scene:
         "scan": {**named["scan"], "points": 1000, "azimuths": 40},
     }
     return Scene.model_validate({**named, **changes})
-
-
-def spiral(count: int) -> np.ndarray:
-    height, azimuth = np.linspace(-1, 1, count + 2)[1:-1], np.pi * (1 + np.sqrt(5)) * np.arange(count)
-    across = np.sqrt(1 - height**2)
-    return np.stack([across * np.cos(azimuth), across * np.sin(azimuth), height], axis=1)
 
 
 @pytest.mark.parametrize("noise_db", [-30.0, -50.0])

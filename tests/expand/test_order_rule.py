@@ -112,8 +112,8 @@ def test_what_cannot_be_carried_is_said() -> None:
     first = int(np.argmin(plan.carried))
     assert 0 < first < len(WAVENUMBER)
     assert not plan.carried[first:].any()
-    # half the budget: the largest order whose count fits 100
-    assert plan.outgoing[first:].tolist() == [9] * (len(WAVENUMBER) - first)
+    # a sixteenth of the budget: the largest order whose count fits 12
+    assert plan.outgoing[first:].tolist() == [2] * (len(WAVENUMBER) - first)
     assert (plan.regular[first:] == -1).all()
     # just before, a coarser target than the one asked for
     assert -60.0 < plan.truncation_db[first - 1] <= COARSEST_DB
