@@ -7,7 +7,7 @@ from functools import partial
 
 import numpy as np
 
-from fieldproc.conventions import Floats, wavenumber
+from fieldproc.conventions import Booleans, Floats, wavenumber
 from fieldproc.errors import NumericalError
 from fieldproc.expand.blocks import Tikhonov
 from fieldproc.expand.cells import divide
@@ -27,6 +27,7 @@ from fieldproc.expand.order import (
     truncation_db,
     unknown_count,
 )
+from fieldproc.expand.quality import LIMITS
 from fieldproc.expand.recenter import recenter
 from fieldproc.expand.shell import shell_thickness, thinnest_shell
 from fieldproc.expand.solver import Solver
@@ -80,7 +81,7 @@ def expand(spectra: Spectra, settings: Settings, progress: Progress = _silent) -
         source_radius_m=reach.source_radius_m,
         channel_names=spectra.channel_names,
         quality=quality,
-        notices=_notices(solver, reach, separate, plan, division),
+        notices=_notices(solver, reach, separate, plan, division, solved.condition),
     )
     return recenter(expansion, center_m) if settings.expansion.origin_m == "acoustic center" else expansion
 
@@ -195,6 +196,7 @@ def _notices(
     separate: bool,
     plan: OrderPlan,
     division: Division | None,
+    condition: Floats,
 ) -> tuple[str, ...]:
     """What a reader of the results must know about the expansion, in sentences."""
     notices = []
@@ -222,5 +224,19 @@ def _notices(
         notices.append(
             f"from {first_hz:.6g} Hz on, {len(solver.offsets_m)} points cannot carry the orders the sound field needs"
         )
+    alike = (plan.regular >= 0) & ~plan.divided & (condition > LIMITS["separation_condition"][0])
+    if alike.any():
+        bands = ", ".join(_bands(solver.spectra.frequency_hz, alike))
+        notices.append(
+            f"outgoing and regular waves look alike at the points ({bands}): surfaces near half a wavelength apart, "
+            "or too few points"
+        )
     notices.append(solver.cost(int(plan.unknowns.max())))
     return tuple(notices)
+
+
+def _bands(frequency_hz: Floats, chosen: Booleans) -> list[str]:
+    """Runs of chosen rows, in words."""
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], chosen, [False]])))
+    runs = [(frequency_hz[first], frequency_hz[end - 1]) for first, end in edges.reshape(-1, 2)]
+    return [f"{low:.4g} Hz" if low == high else f"{low:.4g} to {high:.4g} Hz" for low, high in runs]
