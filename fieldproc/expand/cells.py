@@ -1,9 +1,10 @@
 """Loudspeakers too long for one expansion: outgoing waves from several centres inside the cabinet.
 
 Outgoing waves about one origin converge outside the smallest sphere about it that holds the source. A scan close to a
-tall cabinet has points inside that sphere. So the cabinet is divided into cells short enough that every point is
-outside the sphere of each, every cell sends its own outgoing waves, and the fit is regularised, since neighbouring
-cells can stand in for each other. The result is translated to the one origin, exactly, where it holds the far field.
+tall cabinet has points inside that sphere. So the cabinet is divided into cells about as long as the points are
+away from its axis, which puts the points outside the sphere of each but for its corners; every cell sends its own
+outgoing waves, and the fit is regularised, since neighbouring cells can stand in for each other. The result is
+translated to the one origin, exactly, where it holds the far field.
 
 Several expansions of one source: Wall, Gee & Neilsen, J. Acoust. Soc. Am. 137 (2015) 963.
 """
@@ -22,8 +23,8 @@ ASSUMED_SOURCE_SHARE = 0.7
 # More cells than this would only compete with each other.
 MOST_CELLS = 12
 
-# A column of cells this near to the axis, relative to the nearest point, is moved onto it.
-_NEAR_AXIS = 0.1
+# What lies this near to the axis of the rings, relative to the nearest point, may be moved onto it.
+NEAR_AXIS = 0.2
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,6 +98,6 @@ def _grid(offsets_m: Floats, center_m: Floats, half_m: Floats) -> Cells:
 def _on_axis(centers_m: Floats, radius_m: float, nearest_m: float) -> Cells:
     """A column of cells close to the vertical axis moves onto it, so that rings about the axis stay rings."""
     aside_m = np.hypot(centers_m[:, 0], centers_m[:, 1]).max()
-    if aside_m > _NEAR_AXIS * nearest_m:
+    if aside_m > NEAR_AXIS * nearest_m:
         return Cells(centers_m, radius_m, nearest_m)
     return Cells(centers_m * np.array([0.0, 0.0, 1.0]), radius_m + aside_m, nearest_m - aside_m)

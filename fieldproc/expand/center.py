@@ -52,8 +52,8 @@ def acoustic_center(
     """Acoustic centre from the expansion origin per frequency, (frequency, 3) in metres, moving smoothly.
 
     ``outgoing`` (frequency, channel, coefficient) up to ``orders`` (frequency,); only ``usable`` frequencies count,
-    and others take what lies in their window, else the nearest that has something. No centre is farther than
-    ``most_m`` from the origin. nan where no frequency is usable.
+    and others take what lies between their neighbours. No centre is farther than ``most_m`` from the origin. nan
+    where no frequency is usable.
     """
     rows = np.flatnonzero(usable)
     if not rows.size:
@@ -61,13 +61,11 @@ def acoustic_center(
     found = [slope_quadratic(outgoing[row], float(wavenumber[row]), int(orders[row])) for row in rows]
     curvatures, slopes = (np.array(part) for part in zip(*found, strict=True))
     octaves = np.log2(frequency_hz)
-    # a frequency without usable neighbours looks to the nearest one
-    nearest = octaves[rows][np.argmin(np.abs(octaves[:, None] - octaves[rows]), axis=1)]
-    middle = np.where(np.abs(octaves - nearest) < _WINDOW_OCTAVES, octaves, nearest)
-    apart = np.abs(middle[:, None] - octaves[rows]) / _WINDOW_OCTAVES
+    apart = np.abs(octaves[rows, None] - octaves[rows]) / _WINDOW_OCTAVES
     weight = np.where(apart < 1, np.cos(np.pi / 2 * np.minimum(apart, 1)) ** 2, 0.0)
     curvature = np.einsum("fr,rij->fij", weight, curvatures) / weight.sum(axis=1)[:, None, None]
     slope = weight @ slopes / weight.sum(axis=1)[:, None]
-    center_m = -np.linalg.solve(curvature + _HOLD_PER_M2 * np.eye(3), slope[..., None])[..., 0]
+    found_m = -np.linalg.solve(curvature + _HOLD_PER_M2 * np.eye(3), slope[..., None])[..., 0]
+    center_m = np.stack([np.interp(octaves, octaves[rows], one) for one in found_m.T], axis=1)
     distance_m = np.linalg.norm(center_m, axis=1, keepdims=True)
     return np.asarray(center_m * np.minimum(1.0, most_m / np.maximum(distance_m, np.finfo(float).tiny)))

@@ -87,8 +87,8 @@ def _scores(solver: Solver, row: int, orders: Integers) -> Floats:
     spare = pressure.shape[1] - np.sum((orders + 1) ** 2, axis=1)
     error = np.maximum(missed, ROUNDING * total) / spare[:, None] ** 2
     dependent = np.minimum.accumulate(independence[::-1])[::-1] < DEPENDENT
-    # the coarsest target is never ruled out: something must be chosen
-    dependent[-1] = False
+    # something must be chosen: what not even the coarsest target avoids, rules out none
+    dependent &= not dependent[-1]
     score = np.where(dependent, RULED_OUT, np.sum(np.log(error), axis=1))
     # within the tie the finer is the better: what is left out of the waves biases the far field more than it
     # shows at the points, what is too much only adds its share of noise

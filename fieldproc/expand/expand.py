@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from functools import partial
 
 import numpy as np
@@ -10,9 +10,8 @@ import numpy as np
 from fieldproc.conventions import Booleans, Floats, wavenumber
 from fieldproc.errors import NumericalError
 from fieldproc.expand.blocks import Tikhonov
-from fieldproc.expand.cells import divide
+from fieldproc.expand.cells import Cells, divide
 from fieldproc.expand.center import acoustic_center
-from fieldproc.expand.choice import TARGETS_DB, choose_targets
 from fieldproc.expand.dense import WaveFit
 from fieldproc.expand.divided import CELL_TARGETS_DB, PROOF_DB, Division, prove
 from fieldproc.expand.geometry import cells_reach, expansion_origin, source_reach
@@ -22,20 +21,25 @@ from fieldproc.expand.order import (
     Reach,
     automatic_orders,
     degree_priors,
-    highest_order,
-    order_at,
-    truncation_db,
-    unknown_count,
 )
+from fieldproc.expand.plan import extent, plan_orders, with_stated_orders
 from fieldproc.expand.quality import LIMITS
 from fieldproc.expand.recenter import recenter
-from fieldproc.expand.shell import shell_thickness, thinnest_shell
+from fieldproc.expand.shell import half_wave, shell_thickness, thinnest_shell
 from fieldproc.expand.solver import Solver
 from fieldproc.records import Expansion, Spectra, Verdict
-from fieldproc.settings import ExpansionSettings, OrderSettings, SeparationSettings, Settings
+from fieldproc.settings import ExpansionSettings, SeparationSettings, Settings
 
 # A fit worse conditioned than this is regularised in "auto": its coefficients would be mostly noise.
 REGULARISE_ABOVE = 1000.0
+
+
+@dataclass(frozen=True)
+class _OneOrigin:
+    """The fits that cells must beat, and their plan."""
+
+    plan: OrderPlan
+    fit: Fits
 
 
 def _silent(_done: int, _total: int) -> None:
@@ -54,16 +58,22 @@ def expand(spectra: Spectra, settings: Settings, progress: Progress = _silent) -
     separate = _separate(spectra, offsets_m, settings.separation)
     sound_speed_m_per_s = float(spectra.sound_speed_m_per_s.mean())
     k = wavenumber(spectra.frequency_hz, sound_speed_m_per_s)
-    top_order, band = _extent(k, reach, separate, len(offsets_m), settings.orders)
+    top_order, band = extent(k, reach, separate, len(offsets_m), settings.orders)
     solver = Solver(spectra, origin_m, top_order, band, _weights(spectra, settings.expansion))
-    plan = _plan(solver, k, reach, separate, settings.orders)
+    plan = plan_orders(solver, k, reach, separate, settings.orders)
     fit = partial(_fit_one, solver, plan, settings.expansion)
-    division = _division(solver, k, reach, separate, settings, plan, fit)
+    cells = divide(spectra, origin_m)
+    division = None
+    if cells is not None and _tried(settings):
+        division = _division(solver, cells, k, reach, separate, settings, _OneOrigin(plan, fit))
     if division is not None:
         plan, fit = division.plan, partial(_fit_divided, division, fit)
-        reach = replace(reach, source_radius_m=division.solver.cells.reach_m)
+        if spectra.cabinet is None and settings.expansion.source_radius_m == "auto":
+            reach = replace(reach, source_radius_m=division.solver.cells.reach_m)
     solved = solve_all(solver, plan, fit, progress)
-    quality = solved.quality(plan, spectra.usable, spectra.frequency_hz)
+    # where points lie too near for one origin, only a trial tells whether it does
+    doubted = half_wave(k, offsets_m, spectra.surface) | (cells is not None and not _tried(settings))
+    quality = solved.quality(plan, spectra.usable, spectra.frequency_hz, doubted)
     usable = np.all(quality.verdict < Verdict.DO_NOT_USE, axis=1)
     center_m: Floats = origin_m + acoustic_center(
         spectra.frequency_hz, k, solved.outgoing, plan.outgoing, usable, reach.source_radius_m
@@ -100,31 +110,28 @@ def _fit_divided(division: Division, fit_one: Fits, rows: list[int]) -> list[Wav
 
 
 def _division(
-    solver: Solver,
-    k: Floats,
-    reach: Reach,
-    separate: bool,
-    settings: Settings,
-    of_one: OrderPlan,
-    fit_one: Fits,
+    solver: Solver, cells: Cells, k: Floats, reach: Reach, separate: bool, settings: Settings, of_one: _OneOrigin
 ) -> Division | None:
-    """Cells, where the geometry needs them and the data prove them, or the settings insist."""
-    wanted = settings.expansion.several_centers
-    stated = settings.orders.outgoing != "auto" or settings.expansion.regularisation == "never"
-    if wanted is False or (wanted == "auto" and stated):
-        return None
-    cells = divide(solver.spectra, solver.origin_m)
-    if cells is None:
-        return None
+    """Waves from cells, where the data prove them or the settings insist; None also where neither is to be tried."""
     of_cells = cells_reach(cells, reach)
-    budget = int(settings.orders.unknowns_per_point * len(solver.offsets_m))
+    points = len(solver.offsets_m)
+    budget = int(settings.orders.unknowns_per_point * points)
     target_db = settings.orders.truncation_db
     targets_db = CELL_TARGETS_DB if target_db == "auto" else (target_db,)
-    plans = [automatic_orders(k, of_cells, separate, budget, target) for target in targets_db]
-    division = prove(solver, cells, plans, settings.expansion.regularisation_weight, of_one, fit_one)
-    if division is None or (wanted == "auto" and division.gain_db < PROOF_DB):
+    automatic = [automatic_orders(k, of_cells, separate, budget, target) for target in targets_db]
+    plans = [with_stated_orders(one, solver.spectra, of_cells, separate, settings.orders) for one in automatic]
+    division = prove(solver, cells, plans, settings.expansion.regularisation_weight, of_one.plan, of_one.fit)
+    if division is None or (settings.expansion.several_centers == "auto" and division.gain_db < PROOF_DB):
         return None
     return division
+
+
+def _tried(settings: Settings) -> bool:
+    """Are cells to be tried where the geometry needs them? Stated orders speak of waves from one origin."""
+    stated = any(order != "auto" for order in (settings.orders.outgoing, settings.orders.regular))
+    if settings.expansion.several_centers == "auto":
+        return not stated and settings.expansion.regularisation != "never"
+    return settings.expansion.several_centers
 
 
 def _weights(spectra: Spectra, settings: ExpansionSettings) -> Floats | None:
@@ -145,49 +152,6 @@ def _separate(spectra: Spectra, offsets_m: Floats, settings: SeparationSettings)
             "scan a second surface, or set separation.enabled = false",
         )
     return thickness >= thinnest
-
-
-def _plan(solver: Solver, k: Floats, reach: Reach, separate: bool, settings: OrderSettings) -> OrderPlan:
-    """Automatic orders, overridden where the settings give a number or a table."""
-    frequency_hz, points = solver.spectra.frequency_hz, len(solver.spectra.positions_m)
-    fixed = settings.outgoing != "auto" and (settings.regular != "auto" or not separate)
-    budget = int(settings.unknowns_per_point * points)
-    target_db: Floats | float = TARGETS_DB[-1]
-    if settings.truncation_db != "auto":
-        target_db = settings.truncation_db
-    elif not fixed:
-        target_db = choose_targets(solver, k, reach, separate, budget)
-    automatic = automatic_orders(k, reach, separate, budget, target_db)
-    outgoing, regular = automatic.outgoing, automatic.regular
-    if settings.outgoing != "auto":
-        outgoing = order_at(settings.outgoing, frequency_hz)
-    if settings.regular != "auto" and separate:
-        regular = order_at(settings.regular, frequency_hz)
-    if outgoing is automatic.outgoing and regular is automatic.regular:
-        return automatic
-    count = unknown_count(outgoing, regular)
-    if count.max() > points:
-        at = int(np.argmax(count))
-        raise NumericalError(
-            "expand",
-            f"number of unknowns at {frequency_hz[at]:.6g} Hz (orders {outgoing[at]} and {regular[at]})",
-            str(count[at]),
-            f"the {points} points of this scan",
-            "lower orders.outgoing or orders.regular, or scan more points",
-        )
-    carried = regular >= 0 if separate else np.ones(len(k), dtype=np.bool_)
-    return OrderPlan(outgoing, regular, carried, truncation_db(k, reach, outgoing), count, np.zeros_like(carried))
-
-
-def _extent(
-    k: Floats, reach: Reach, separate: bool, points: int, settings: OrderSettings
-) -> tuple[int, tuple[float, float]]:
-    """The highest order any frequency can get, and the wavenumbers between which the points carry the sets."""
-    finest = TARGETS_DB[0] if settings.truncation_db == "auto" else settings.truncation_db
-    plan = automatic_orders(k, reach, separate, int(settings.unknowns_per_point * points), finest)
-    stated = [highest_order(setting) for setting in (settings.outgoing, settings.regular)]
-    carried = k[plan.carried] if plan.carried.any() else k
-    return int(max(plan.outgoing.max(), plan.regular.max(), *stated)), (float(carried.min()), float(carried.max()))
 
 
 def _notices(
@@ -212,7 +176,7 @@ def _notices(
         notices.append(
             f"{inside} points lie inside the sphere of radius {reach.source_radius_m:.3f} m around the source: "
             f"outgoing waves leave from {len(division.solver.cells.centers_m)} centres, which predicts left-out "
-            f"points {division.gain_db:.1f} dB better than one"
+            f"points {abs(division.gain_db):.1f} dB {'better' if division.gain_db >= 0 else 'worse'} than one"
         )
     elif inside:
         notices.append(

@@ -6,7 +6,7 @@ import numpy as np
 
 from fieldproc.conventions import Floats
 from fieldproc.errors import NumericalError
-from fieldproc.expand.cells import ASSUMED_SOURCE_SHARE, Cells
+from fieldproc.expand.cells import ASSUMED_SOURCE_SHARE, NEAR_AXIS, Cells
 from fieldproc.expand.order import Reach
 from fieldproc.expand.rings import recognise_rings
 from fieldproc.records import Spectra
@@ -18,8 +18,6 @@ SMALLEST_SOURCE_M = 0.05
 _SOURCE_MARGIN = 1.5
 # Walls lie outside the scan, so the loudspeaker's nearest image is at least this many outer radii away.
 _NEAREST_IMAGE_RADII = 2.0
-# An origin this near to the axis of the rings, relative to the nearest point, is put on it.
-_NEAR_RING_AXIS = 0.2
 # A wave set cannot be truncated where the two radii of its monopole meet.
 _SMALLEST_RADIUS_RATIO = 1.05
 
@@ -39,7 +37,7 @@ def _on_ring_axis(positions_m: Floats, center_m: Floats) -> Floats:
     """The centre of a cabinet, moved to the axis of a scan's rings where that is near: rings are worth it."""
     on_axis_m = center_m * np.array([0.0, 0.0, 1.0])
     aside_m = float(np.linalg.norm(center_m - on_axis_m))
-    near = aside_m <= _NEAR_RING_AXIS * np.linalg.norm(positions_m - center_m, axis=1).min()
+    near = aside_m <= NEAR_AXIS * np.linalg.norm(positions_m - center_m, axis=1).min()
     return on_axis_m if near and recognise_rings(positions_m, 1) is not None else np.asarray(center_m)
 
 

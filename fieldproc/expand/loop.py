@@ -62,8 +62,8 @@ class Solved:
         self.point_residual += np.abs(fit.residual / level[:, None]) ** 2
         self.count += 1
 
-    def quality(self, plan: OrderPlan, usable: Booleans, frequency_hz: Floats) -> Quality:
-        """The gathered measures and the verdict they come to."""
+    def quality(self, plan: OrderPlan, usable: Booleans, frequency_hz: Floats, doubted: Booleans) -> Quality:
+        """The gathered measures and the verdict they come to, at best "caution" where ``doubted``."""
         # cells stand in for each other by design; what that costs, the random error says
         condition = np.where(plan.divided, 1.0, self.condition)[:, None]
         verdict = judge(
@@ -75,7 +75,7 @@ class Solved:
                 "separation_condition": np.where(plan.regular[:, None] >= 0, condition, 1.0),
             },
             carried=plan.carried & usable,
-            separated=plan.regular >= 0,
+            separated=(plan.regular >= 0) & ~doubted,
         )
         return Quality(
             residual_db=self.residual_db,

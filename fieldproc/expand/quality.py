@@ -4,7 +4,8 @@ residual_db         rms of data minus fit over the points, re rms of the data. B
                     systematic errors leave it unchanged.
 leave_one_out_db    rms error of predicting each point from all others (closed form: residual over one
                     minus leverage), re rms of the data.
-condition           2-norm condition of the column-scaled matrix before any regularisation.
+condition           2-norm condition of the column-scaled matrix before any regularisation. Where two sets must be
+                    told apart, it also bounds the verdict (separation_condition).
 noise_gain_db       rms far-field error at 1 m, over the sphere, per rms error of the pressure at a point.
                     Where the fit is regularised, what the points leave open counts too: the posterior
                     variance, not the (smaller) variance of the regularised estimate.
@@ -17,7 +18,9 @@ truncation_db       far field that the outgoing orders leave out of a monopole a
 
 The verdict is the worst that any measure comes to (table LIMITS). "Do not use" also where the points
 cannot carry the orders, or the record holds nothing. At best "caution" where no regular waves were
-fitted: nothing then tells room sound from the loudspeaker's, and the residual does not show it.
+fitted: nothing then tells room sound from the loudspeaker's, and the residual does not show it; and where points lie
+inside the smallest sphere of a long loudspeaker and nothing but waves from its one origin was tried; and where two
+surfaces at an even distance are half a wavelength apart, or a multiple of that.
 
 Gaps narrower than a quarter of an octave between worse verdicts take the worse one: a measure that wavers about
 its limit is no reason to trust single frequencies.
@@ -28,6 +31,7 @@ The limits are our own, from simulations with known truth; they are not from a s
 from __future__ import annotations
 
 from collections.abc import Mapping
+from itertools import pairwise
 
 import numpy as np
 
@@ -52,12 +56,21 @@ _HALF_GAP = 1.0 / 8.0
 
 
 def close_gaps(verdict: Integers, frequency_hz: Floats) -> Integers:
-    """Verdicts (frequency, channel) with narrow gaps between worse ones closed (a morphological closing)."""
-    octave = np.log2(frequency_hz)
-    # a hair wider, so that rows exactly that far apart do not hang on rounding
-    near = np.abs(octave[:, None] - octave) <= _HALF_GAP * (1 + 1e-9)
-    spread = np.array([verdict[row].max(axis=0) for row in near])
-    return np.array([spread[row].min(axis=0) for row in near])
+    """Verdicts (frequency, channel) with narrow gaps between worse ones closed.
+
+    A gap is closed where every row of it is near to one of its ends, worse rows themselves.
+    """
+    octave, closed = np.log2(frequency_hz), verdict.copy()
+    for channel, own in enumerate(verdict.T):
+        for level in (Verdict.CAUTION, Verdict.DO_NOT_USE):
+            worse = np.flatnonzero(own >= level)
+            for first, last in pairwise(worse):
+                between = slice(first + 1, last)
+                from_ends = np.minimum(octave[between] - octave[first], octave[last] - octave[between])
+                # a hair wider, so that rows exactly that far apart do not hang on rounding
+                if np.all(from_ends <= _HALF_GAP * (1 + 1e-9)):
+                    closed[between, channel] = np.maximum(closed[between, channel], level)
+    return closed
 
 
 def judge(measures: Mapping[str, Floats], carried: Booleans, separated: Booleans) -> Integers:

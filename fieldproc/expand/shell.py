@@ -9,13 +9,16 @@ from __future__ import annotations
 import numpy as np
 from scipy.spatial import cKDTree
 
-from fieldproc.conventions import Floats, Integers
+from fieldproc.conventions import Booleans, Floats, Integers
 
 # Neighbours per local fit of radius over direction (six coefficients of a quadratic).
 _NEIGHBOURS = 16
 # A shell thinner than this share of its radius: position errors of a robot, or a surface's own curvature
 # between neighbours, look like that too.
 THINNEST_SHELL = 0.008
+# Two surfaces are at an even distance where it varies by less than this share, and near to half a wavelength
+# apart within this share of the frequency: the default grid has a row that near.
+_EVEN, _NEAR = 0.05, 0.02
 
 
 def thinnest_shell(surface: Integers) -> float:
@@ -53,3 +56,29 @@ def shell_thickness(offsets_m: Floats) -> float:
     explained = np.einsum("pij,pjk,pk->pi", design, np.linalg.pinv(design), radii)
     spread = np.sqrt(np.sum((radii - explained) ** 2, axis=1) / (count - design.shape[-1]))
     return float(np.median(spread / radius_m))
+
+
+def half_wave(wavenumber: Floats, offsets_m: Floats, surface: Integers) -> Booleans:
+    """Where two surfaces at an even distance d are a multiple of half a wavelength apart, kd = n pi (wavenumber,).
+
+    Radial functions of low degree then look alike at both radii, whichever set they belong to (Weinreich & Arnold,
+    J. Acoust. Soc. Am. 68 (1980) 404). A third surface, or an uneven distance, tells them apart.
+    """
+    radius_m = np.linalg.norm(offsets_m, axis=1)
+    if np.all(surface >= 0):
+        inner = surface == surface.min()
+        two = len(np.unique(surface)) == 2
+    else:
+        inner = radius_m < (radius_m.min() + radius_m.max()) / 2
+        two = not inner.all()
+    if not two:
+        return np.zeros(len(wavenumber), dtype=np.bool_)
+    directions = offsets_m / radius_m[:, None]
+    _, nearest = cKDTree(directions[inner]).query(directions[~inner])
+    distance_m = radius_m[~inner] - radius_m[inner][nearest]
+    mean_m = float(distance_m.mean())
+    if mean_m <= 0 or distance_m.std() > _EVEN * mean_m:
+        return np.zeros(len(wavenumber), dtype=np.bool_)
+    halves = wavenumber * mean_m / np.pi
+    whole = np.maximum(np.rint(halves), 1.0)
+    return np.asarray(np.abs(halves / whole - 1.0) <= _NEAR)

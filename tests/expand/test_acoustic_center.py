@@ -202,19 +202,17 @@ def test_the_centre_wanders_from_woofer_to_tweeter_without_a_step(order: int) ->
 
 
 def test_unusable_rows_take_what_is_near() -> None:
-    """Nothing but usable rows counts; what has none in its window looks from the nearest one."""
+    """Nothing but usable rows counts; others lie on the line between their neighbours, or are as the last."""
     octave, outgoing = OCTAVES, crossed_over(4)
     usable = (octave < -1) | ((octave > 0.2) & (octave < 1.5))
     found = center_of(FREQUENCY_HZ, np.where(usable[:, None, None], outgoing, np.nan), usable=usable)
     assert np.all(np.isfinite(found))
     rows = np.flatnonzero(usable)
-    from_usable = np.abs(octave[:, None] - octave[rows])
-    # a hair wider, for rows exactly half an octave away; where two are equally near, either may be taken
-    for row in np.flatnonzero(from_usable.min(axis=1) > 0.5 + 1e-9):
-        near = rows[from_usable[row] < from_usable[row].min() + 1e-9]
-        assert np.linalg.norm(found[row] - found[near], axis=1).min() < 1e-12
-    # gaps that wide are there: between both parts and above them
-    assert np.sum(from_usable.min(axis=1) > 0.5 + 1e-9) > 10
+    gap = (octave >= -1) & (octave <= 0.2)
+    ends = rows[[np.sum(octave[rows] < -1) - 1, np.sum(octave[rows] < -1)]]
+    share = ((octave - octave[ends[0]]) / np.ptp(octave[ends]))[gap, None]
+    np.testing.assert_allclose(found[gap], (1 - share) * found[ends[0]] + share * found[ends[1]], rtol=0, atol=1e-12)
+    np.testing.assert_array_equal(found[octave >= 1.5], np.tile(found[rows[-1]], (np.sum(octave >= 1.5), 1)))
     # where all of the window is usable, as if all were
     inside = (octave < -1.55) | ((octave > 0.75) & (octave < 0.95))
     np.testing.assert_allclose(found[inside], center_of(FREQUENCY_HZ, outgoing)[inside], rtol=1e-12)

@@ -71,9 +71,11 @@ def test_narrow_gaps_between_worse_verdicts_are_closed() -> None:
     np.testing.assert_array_equal(closed[:, 1], verdict[:, 1])
 
 
-def test_a_bad_row_stays_alone() -> None:
+@pytest.mark.parametrize("row", [0, 2, 9, 21, 23])
+def test_a_bad_row_stays_alone(row: int) -> None:
+    """Also near the ends of the grid, where there is nothing beyond it to close a gap towards."""
     verdict = np.zeros((24, 1), dtype=np.int64)
-    verdict[9] = 2
+    verdict[row] = 2
     np.testing.assert_array_equal(close_gaps(verdict, 1000.0 * 2.0 ** (np.arange(24) / 24.0)), verdict)
 
 

@@ -16,7 +16,7 @@ from fieldproc.conventions import amplitude_db
 from fieldproc.expand import expand
 from fieldproc.extrapolate import far_field_pressure
 from fieldproc.records import Cabinet, Expansion, ReferenceAxis, Spectra, Verdict
-from fieldproc.settings import ExpansionSettings, Settings
+from fieldproc.settings import ExpansionSettings, OrderSettings, Settings
 from fieldproc.simulate.medium import medium_at
 from fieldproc.simulate.rooms import Shoebox, room_pressure
 from fieldproc.simulate.scans import cylinder_scan, sphere_scan
@@ -106,8 +106,25 @@ def test_random_error_is_told_as_it_is(cabinet: bool) -> None:
 
 
 def test_one_origin_cannot() -> None:
-    """What the cells are for, on the same data."""
-    assert error_db(expansion_of(True, several_centers=False)).min() > -45.0
+    """What the cells are for, on the same data; left-out points alone would call it good."""
+    expansion = expansion_of(True, several_centers=False)
+    assert error_db(expansion).min() > -45.0
+    assert np.all(expansion.quality.verdict >= Verdict.CAUTION)
+    assert expansion.quality.leave_one_out_db.min() < -25.0
+
+
+def test_stated_orders_hold_for_the_cells_too() -> None:
+    orders = OrderSettings(outgoing=6, regular=9)
+    settings = Settings(orders=orders, expansion=ExpansionSettings(several_centers=True))
+    expansion = expand(spectra_of(True), settings)
+    assert any("3 centres" in notice for notice in expansion.notices)
+    np.testing.assert_array_equal(expansion.regular_order, 9)
+    # a cell of order 6 needs a little more about the one origin, the farther away the more
+    assert np.all(expansion.outgoing_order > 6)
+    assert np.all(np.diff(expansion.outgoing_order) > 0)
+    # and the settings' own way is one origin
+    alone = expand(spectra_of(True), Settings(orders=orders))
+    np.testing.assert_array_equal(alone.outgoing_order, 6)
 
 
 def test_points_off_the_rings_and_a_column_that_lies_down() -> None:
