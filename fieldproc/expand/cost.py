@@ -41,3 +41,11 @@ def require_dense(points: int, unknowns: int) -> None:
 def at_a_time(bytes_each: int, cores: int) -> int:
     """How many fits may run side by side."""
     return max(1, min(cores, MEMORY_BYTES // max(bytes_each, 1)))
+
+
+def in_words(how: str, unknowns: int, points: int, bytes_each: int) -> str:
+    """How fits of up to so many unknowns were done, and what each may have taken."""
+    return (
+        f"solved {how}: up to {unknowns} unknowns on {points} points, "
+        f"at most {bytes_each / GIB:.2g} GiB for each core at work"
+    )

@@ -11,6 +11,7 @@ import numpy as np
 from fieldproc.conventions import Complexes, Floats, amplitude_db
 from fieldproc.expand.blocks import Tikhonov, WeightBy
 from fieldproc.expand.cells import Cells
+from fieldproc.expand.cost import dense_bytes, in_words
 from fieldproc.expand.dense import Seen, WaveFamily, WaveFit, fit_families
 from fieldproc.expand.order import OrderPlan, degree_priors
 from fieldproc.expand.rings import RingGrid, fit_ring_stack
@@ -26,6 +27,9 @@ Points = TypeVar("Points")
 CELL_TARGETS_DB = (-60.0, -50.0, -40.0, -30.0)
 # Cells must predict left-out points better by this much, in dB on the mean of the judged frequencies.
 PROOF_DB = 1.0
+# Off the rings a regularised fit takes a singular value decomposition of all its unknowns: 4 s for so many, 40 s for
+# twice that. Frequencies that need more are left to one origin.
+MOST_DENSE_UNKNOWNS = 2000
 # Number of frequencies judged.
 _JUDGED = 6
 
@@ -56,7 +60,8 @@ class CellSolver:
         self.solver, self.cells, self.weight_by = solver, cells, weight_by
         self.rings: list[RingGrid] | None = None
         centers_m = np.concatenate([cells.centers_m, np.zeros((1, 3))])
-        if solver.grid is not None and not cells.centers_m[:, :2].any():
+        if on_rings(solver, cells):
+            assert solver.grid is not None
             self.rings = [solver.grid.seen_from(height_m, max(top_orders)) for height_m in centers_m[:, 2]]
             return
         tops = [top_orders[0]] * len(cells.centers_m) + [top_orders[1]]
@@ -65,6 +70,19 @@ class CellSolver:
             (spherical_harmonics(max(top, 0), own) * solver.weights[:, None], np.linalg.norm(own, axis=1))
             for top, own in zip(tops, offsets_m, strict=True)
         ]
+
+    def bytes_each(self, unknowns: int) -> int:
+        """Most memory that one fit may take, with cells or about the one origin."""
+        of_one = self.solver.bytes_each(unknowns)
+        if self.rings is not None:
+            return of_one
+        return max(of_one, dense_bytes(len(self.solver.offsets_m), unknowns, regularised=True))
+
+    def cost(self, unknowns: int) -> str:
+        """How fits of up to so many unknowns are done and what they cost, in words."""
+        if self.rings is not None:
+            return self.solver.cost(unknowns)
+        return in_words("densely", unknowns, len(self.solver.offsets_m), self.bytes_each(unknowns))
 
     def degree(self, row: int, order: int) -> int:
         """Degree about the expansion origin that holds the waves of all cells up to ``order``."""
@@ -94,6 +112,11 @@ class CellSolver:
         return families + ([WaveFamily("regular", orders[1], points[-1])] if orders[1] >= 0 else [])
 
 
+def on_rings(solver: Solver, cells: Cells) -> bool:
+    """Do rings stay rings for every cell?"""
+    return solver.grid is not None and not cells.centers_m[:, :2].any()
+
+
 def prove(
     solver: Solver,
     cells: Cells,
@@ -121,7 +144,7 @@ def prove(
         missed = [fit.left_out(pressure_pa[row]) for fit in [*fits, *fit_one([row])]]
         return np.asarray(amplitude_db(np.array(missed)).mean(axis=1))
 
-    most = solver.bytes_each(max(int(plan.unknowns.max()) for plan in [*plans, of_one]))
+    most = of_cells.bytes_each(max(int(plan.unknowns.max()) for plan in [*plans, of_one]))
     *divided_db, one_db = np.mean(list(side_by_side(errors_db, len(judged), most)), axis=0)
     best = plans[int(np.argmin(divided_db))]
     degrees = [of_cells.degree(row, int(best.outgoing[row])) for row in range(len(best.divided))]

@@ -13,9 +13,17 @@ from fieldproc.expand.blocks import Tikhonov
 from fieldproc.expand.cells import Cells, divide
 from fieldproc.expand.center import acoustic_center
 from fieldproc.expand.dense import WaveFit
-from fieldproc.expand.divided import CELL_TARGETS_DB, PROOF_DB, Division, prove
+from fieldproc.expand.divided import (
+    CELL_TARGETS_DB,
+    MOST_DENSE_UNKNOWNS,
+    PROOF_DB,
+    Division,
+    on_rings,
+    prove,
+)
 from fieldproc.expand.geometry import cells_reach, expansion_origin, source_reach
 from fieldproc.expand.loop import Fits, Progress, solve_all
+from fieldproc.expand.notices import order_notices, separation_notices, source_notices
 from fieldproc.expand.order import (
     OrderPlan,
     Reach,
@@ -70,10 +78,13 @@ def expand(spectra: Spectra, settings: Settings, progress: Progress = _silent) -
         plan, fit = division.plan, partial(_fit_divided, division, fit)
         if spectra.cabinet is None and settings.expansion.source_radius_m == "auto":
             reach = replace(reach, source_radius_m=division.solver.cells.reach_m)
-    solved = solve_all(solver, plan, fit, progress)
+    most = int(plan.unknowns.max())
+    bytes_each = solver.bytes_each(most) if division is None else division.solver.bytes_each(most)
+    solved = solve_all(solver, plan, fit, bytes_each, progress)
     # where points lie too near for one origin, only a trial tells whether it does
-    doubted = half_wave(k, offsets_m, spectra.surface) | (cells is not None and not _tried(settings))
-    quality = solved.quality(plan, spectra.usable, spectra.frequency_hz, doubted)
+    untried = cells is not None and not _tried(settings)
+    halves = half_wave(k, offsets_m, spectra.surface)
+    quality = solved.quality(plan, spectra.usable, spectra.frequency_hz, halves | untried)
     usable = np.all(quality.verdict < Verdict.DO_NOT_USE, axis=1)
     center_m: Floats = origin_m + acoustic_center(
         spectra.frequency_hz, k, solved.outgoing, plan.outgoing, usable, reach.source_radius_m
@@ -91,7 +102,12 @@ def expand(spectra: Spectra, settings: Settings, progress: Progress = _silent) -
         source_radius_m=reach.source_radius_m,
         channel_names=spectra.channel_names,
         quality=quality,
-        notices=_notices(solver, reach, separate, plan, division, solved.condition),
+        notices=(
+            *separation_notices(separate, spectra.frequency_hz, _alike(plan, solved.condition, halves)),
+            *source_notices(offsets_m, reach.source_radius_m, division, untried),
+            *order_notices(plan, spectra.frequency_hz, len(offsets_m)),
+            (solver if division is None else division.solver).cost(most),
+        ),
     )
     return recenter(expansion, center_m) if settings.expansion.origin_m == "acoustic center" else expansion
 
@@ -114,8 +130,9 @@ def _division(
 ) -> Division | None:
     """Waves from cells, where the data prove them or the settings insist; None also where neither is to be tried."""
     of_cells = cells_reach(cells, reach)
-    points = len(solver.offsets_m)
-    budget = int(settings.orders.unknowns_per_point * points)
+    budget = int(settings.orders.unknowns_per_point * len(solver.offsets_m))
+    if not on_rings(solver, cells):
+        budget = min(budget, MOST_DENSE_UNKNOWNS)
     target_db = settings.orders.truncation_db
     targets_db = CELL_TARGETS_DB if target_db == "auto" else (target_db,)
     automatic = [automatic_orders(k, of_cells, separate, budget, target) for target in targets_db]
@@ -132,6 +149,11 @@ def _tried(settings: Settings) -> bool:
     if settings.expansion.several_centers == "auto":
         return not stated and settings.expansion.regularisation != "never"
     return settings.expansion.several_centers
+
+
+def _alike(plan: OrderPlan, condition: Floats, halves: Booleans) -> Booleans:
+    """Where the two sets look alike at the points."""
+    return (plan.regular >= 0) & ~plan.divided & (halves | (condition > LIMITS["separation_condition"][0]))
 
 
 def _weights(spectra: Spectra, settings: ExpansionSettings) -> Floats | None:
@@ -152,55 +174,3 @@ def _separate(spectra: Spectra, offsets_m: Floats, settings: SeparationSettings)
             "scan a second surface, or set separation.enabled = false",
         )
     return thickness >= thinnest
-
-
-def _notices(
-    solver: Solver,
-    reach: Reach,
-    separate: bool,
-    plan: OrderPlan,
-    division: Division | None,
-    condition: Floats,
-) -> tuple[str, ...]:
-    """What a reader of the results must know about the expansion, in sentences."""
-    notices = []
-    if separate:
-        notices.append(
-            "the verdict knows random errors alone: a gain or place error between the surfaces does not show in it; "
-            "validate the set-up with a known point source"
-        )
-    else:
-        notices.append("no separation: outgoing waves only, so room sound counts as the loudspeaker's")
-    inside = int(np.sum(np.linalg.norm(solver.offsets_m, axis=1) < reach.source_radius_m))
-    if division is not None:
-        notices.append(
-            f"{inside} points lie inside the sphere of radius {reach.source_radius_m:.3f} m around the source: "
-            f"outgoing waves leave from {len(division.solver.cells.centers_m)} centres, which predicts left-out "
-            f"points {abs(division.gain_db):.1f} dB {'better' if division.gain_db >= 0 else 'worse'} than one"
-        )
-    elif inside:
-        notices.append(
-            f"{inside} points lie inside the sphere of radius {reach.source_radius_m:.3f} m around the source, "
-            "where outgoing waves about one origin need not converge"
-        )
-    if not plan.carried.all():
-        first_hz = solver.spectra.frequency_hz[np.argmin(plan.carried)]
-        notices.append(
-            f"from {first_hz:.6g} Hz on, {len(solver.offsets_m)} points cannot carry the orders the sound field needs"
-        )
-    alike = (plan.regular >= 0) & ~plan.divided & (condition > LIMITS["separation_condition"][0])
-    if alike.any():
-        bands = ", ".join(_bands(solver.spectra.frequency_hz, alike))
-        notices.append(
-            f"outgoing and regular waves look alike at the points ({bands}): surfaces near half a wavelength apart, "
-            "or too few points"
-        )
-    notices.append(solver.cost(int(plan.unknowns.max())))
-    return tuple(notices)
-
-
-def _bands(frequency_hz: Floats, chosen: Booleans) -> list[str]:
-    """Runs of chosen rows, in words."""
-    edges = np.flatnonzero(np.diff(np.concatenate([[False], chosen, [False]])))
-    runs = [(frequency_hz[first], frequency_hz[end - 1]) for first, end in edges.reshape(-1, 2)]
-    return [f"{low:.4g} Hz" if low == high else f"{low:.4g} to {high:.4g} Hz" for low, high in runs]

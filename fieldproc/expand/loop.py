@@ -91,18 +91,18 @@ class Solved:
         )
 
 
-def solve_all(solver: Solver, plan: OrderPlan, fit: Fits, progress: Progress) -> Solved:
+def solve_all(solver: Solver, plan: OrderPlan, fit: Fits, bytes_each: int, progress: Progress) -> Solved:
     """Solve every usable frequency with ``fit(rows)``, rows of equal orders, side by side.
 
-    ``NumericalError`` when no frequency can be solved.
+    ``bytes_each`` is what one such fit may take. ``NumericalError`` when no frequency can be solved.
     """
     pressure_pa = solver.spectra.pressure_pa
     frequencies, channels, points = pressure_pa.shape
     solved = Solved((frequencies, channels, points), plan)
 
-    most = int(plan.unknowns.max())
-    lots = _lots(plan, [row for row in range(frequencies) if solver.has_sound(row)], solver.at_once(most))
-    fits = side_by_side(lambda at: fit(lots[at]), len(lots), solver.bytes_each(most))
+    at_once = solver.at_once(int(plan.unknowns.max()))
+    lots = _lots(plan, [row for row in range(frequencies) if solver.has_sound(row)], at_once)
+    fits = side_by_side(lambda at: fit(lots[at]), len(lots), bytes_each)
     for lot, done in zip(lots, fits, strict=True):
         for row, fitted in zip(lot, done, strict=True):
             solved.take(row, fitted, pressure_pa[row], float(solver.wavenumber(row).mean()))

@@ -13,12 +13,11 @@ import numpy as np
 
 from fieldproc.conventions import Complexes, Floats, wavenumber
 from fieldproc.expand.blocks import Block, Tikhonov
-from fieldproc.expand.cost import GIB, at_a_time, dense_bytes, fits_in_memory, iterated_bytes, require_dense
+from fieldproc.expand.cost import dense_bytes, fits_in_memory, in_words, iterated_bytes, require_dense
 from fieldproc.expand.dense import Seen, WaveFit, both_sets, dense_block, fit_waves
 from fieldproc.expand.gram import irregular_grid
 from fieldproc.expand.iterative import MOST_CONDITION, Unsolved, fit_irregular
 from fieldproc.expand.rings import RingGrid, fit_ring_stack, recognise_rings, ring_blocks
-from fieldproc.expand.side_by_side import cores
 from fieldproc.expand.wave_pairs import real_columns
 from fieldproc.records import Spectra
 from fieldproc.waves.harmonics import spherical_harmonics
@@ -137,11 +136,7 @@ class Solver:
         how = "in blocks of azimuthal orders on rings" if self.grid is not None else "densely"
         if self.grid is None and self.irregular is not None:
             how = f"by iteration, densely where the condition exceeds {MOST_CONDITION:g}"
-        each = self.bytes_each(unknowns)
-        return (
-            f"solved {how}: up to {unknowns} unknowns on {len(self.offsets_m)} points, "
-            f"at most {at_a_time(each, cores()) * each / GIB:.2g} GiB at a time"
-        )
+        return in_words(how, unknowns, len(self.offsets_m), self.bytes_each(unknowns))
 
     def _iterated(self, row: int, orders: tuple[int, int], pressure: Complexes) -> WaveFit | Unsolved | None:
         """The iterative fit, where it is prepared for the frequency and worth it."""

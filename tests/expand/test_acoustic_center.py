@@ -8,7 +8,8 @@ from functools import cache
 import numpy as np
 import pytest
 from expand.plain_waves import complex_normal, harmonics_of, spiral
-from scipy.special import spherical_jn
+from scanned import AIR, make_spectra, noisy_pressure
+from scipy.special import spherical_jn, spherical_yn
 
 from fieldproc.conventions import polar_directions
 from fieldproc.expand import expand
@@ -18,14 +19,13 @@ from fieldproc.expand.rings import recognise_rings
 from fieldproc.extrapolate import extrapolate, far_field_pressure, pressure_at, sound_power
 from fieldproc.records import Cabinet, Expansion, Quality, ReferenceAxis, Spectra
 from fieldproc.settings import ExpansionSettings, ExtrapolationSettings, OrderSettings, Settings, TableSettings
-from fieldproc.simulate.medium import Medium
+from fieldproc.simulate.rooms import FreeField
 from fieldproc.simulate.scans import cylinder_scan
 from fieldproc.simulate.sources import Monopole, MonopoleCluster
 from fieldproc.tables import tabulate
 from fieldproc.waves.indexing import coefficient_count
 from fieldproc.waves.translation import translate, translated_degree
 
-AIR = Medium()
 AXIS = ReferenceAxis(origin_m=np.array([0.02, 0.0, -0.01]))
 SPHERE = spiral(200)
 # The stated weight of staying, relative to the curvature of J.
@@ -429,25 +429,10 @@ SCENE_HZ = np.array([50.0, 100.0, 200.0, 400.0, 800.0])
 PAIR = MonopoleCluster((Monopole((0.06, 0.02, -0.05)), Monopole((0.04, -0.03, 0.08), 0.6, 5e-5)), 2e-4)
 
 
-def spectra_of(**changes: object) -> Spectra:
+def spectra_of(**stated: object) -> Spectra:
     """Two monopoles in free field, two cylinders around them, noise at -60 dB."""
-    pressure = PAIR.pressure(SCENE_HZ, RINGS, AIR)
-    rms = np.sqrt(np.mean(np.abs(pressure) ** 2, axis=1, keepdims=True))
-    pressure = pressure + 1e-3 * rms * complex_normal(np.random.default_rng(1), *pressure.shape)
-    count = len(RINGS)
-    fields: dict[str, object] = {
-        "frequency_hz": SCENE_HZ,
-        "pressure_pa": pressure[:, None],
-        "usable": np.ones(len(SCENE_HZ), dtype=np.bool_),
-        "positions_m": RINGS,
-        "sound_speed_m_per_s": np.full(count, AIR.sound_speed_m_per_s),
-        "surface": SURFACE,
-        "file_point": np.arange(count),
-        "repeats": np.ones(count, dtype=np.int64),
-        "channel_names": ("full range",),
-        "air_density_kg_per_m3": AIR.density_kg_per_m3,
-    }
-    return Spectra(**{**fields, **changes})  # type: ignore[arg-type]
+    pressure = noisy_pressure(PAIR, FreeField(), SCENE_HZ, RINGS, -60.0, np.random.default_rng(1))
+    return make_spectra(RINGS, SCENE_HZ, pressure, SURFACE, **stated)
 
 
 @cache
@@ -522,7 +507,25 @@ def test_without_rings_the_origin_is_the_centre() -> None:
     """1 mm of jitter: there is no axis to be near."""
     jittered = RINGS + np.random.default_rng(2).normal(0.0, 1e-3, RINGS.shape)
     cabinet = Cabinet(np.array([0.2, 0.2, 0.3]), np.array([0.04, 0.0, 0.04]))
-    expansion = expand(
-        spectra_of(positions_m=jittered, cabinet=cabinet), Settings(orders=OrderSettings(truncation_db=-30.0))
-    )
+    spectra = replace(spectra_of(cabinet=cabinet), positions_m=jittered)
+    expansion = expand(spectra, Settings(orders=OrderSettings(truncation_db=-30.0)))
     np.testing.assert_array_equal(expansion.origin_m, np.tile([0.04, 0.0, 0.04], (len(SCENE_HZ), 1)))
+
+
+def test_a_small_driver_on_a_sphere_seems_to_stand_half_a_radius_before_it() -> None:
+    """A textbook value: at low frequency the centre of a small piston on a sphere of radius a lies at 1.5 a.
+
+    The far field of a moving point of a rigid sphere is sum i^(n+1) (2n+1) P_n / h_n'(ka) (Morse & Ingard,
+    Theoretical Acoustics, 1968, section 7.2; from memory). As ka vanishes, degree 1 over degree 0 is (3/2) i ka, as
+    of a monopole 1.5 a off the origin.
+    """
+    radius_m, ka, top = 0.15, 0.02, 4
+    degrees = np.arange(top + 1)
+    slope = spherical_jn(degrees, ka, derivative=True) - 1j * spherical_yn(degrees, ka, derivative=True)
+    coefficients = np.zeros((1, (top + 1) ** 2), dtype=np.complex128)
+    coefficients[0, degrees * degrees + degrees] = np.sqrt((2 * degrees + 1) / (4 * np.pi)) / slope
+    curvature, gradient = slope_quadratic(coefficients, ka / radius_m, top)
+    # the next term of the series is of order (ka)^2, 4e-4
+    np.testing.assert_allclose(
+        -np.linalg.solve(curvature, gradient), [0.0, 0.0, 1.5 * radius_m], rtol=5e-4, atol=1e-9
+    )

@@ -8,10 +8,10 @@ from functools import cache, cached_property
 import numpy as np
 import pytest
 from expand.plain_waves import complex_normal, harmonics_of, matrix_of, spiral
+from scanned import far_field_error_db, make_spectra, noisy_pressure
 from scipy.special import roots_legendre
 from threadpoolctl import threadpool_limits
 
-from fieldproc.conventions import amplitude_db
 from fieldproc.expand import expand
 from fieldproc.expand.blocks import Tikhonov
 from fieldproc.expand.cells import ASSUMED_SOURCE_SHARE, MOST_CELLS, Cells, divide
@@ -21,8 +21,7 @@ from fieldproc.expand.rings import fit_ring_stack, recognise_rings
 from fieldproc.extrapolate import far_field_pressure
 from fieldproc.records import Cabinet, Expansion, KnownSource, ReferenceAxis, Spectra
 from fieldproc.settings import ExpansionSettings, OrderSettings, Settings
-from fieldproc.simulate.medium import Medium
-from fieldproc.simulate.rooms import Shoebox, room_pressure
+from fieldproc.simulate.rooms import Shoebox
 from fieldproc.simulate.scans import cylinder_scan, sphere_scan
 from fieldproc.simulate.sources import Monopole, MonopoleCluster
 from fieldproc.waves.harmonics import spherical_harmonics
@@ -37,7 +36,6 @@ def one_thread():
         yield
 
 
-AIR = Medium()
 ORIGIN = np.zeros(3)
 COLUMN_M = (0.25, 0.25, 1.2)
 PANEL_M = (0.05, 0.6, 1.2)
@@ -45,23 +43,11 @@ PANEL_M = (0.05, 0.6, 1.2)
 TALL_SCAN = cylinder_scan(720, 0.35, 0.70, gap_m=0.05, azimuths=24)
 
 
-def spectra_of(scan: tuple[np.ndarray, np.ndarray], **changes: object) -> Spectra:
+def silent(scan: tuple[np.ndarray, np.ndarray], **stated: object) -> Spectra:
     """A scan of silence."""
     positions_m, surface = scan
-    count = len(positions_m)
-    fields: dict[str, object] = {
-        "frequency_hz": np.array([100.0]),
-        "pressure_pa": np.zeros((1, 1, count), dtype=np.complex128),
-        "usable": np.ones(1, dtype=np.bool_),
-        "positions_m": positions_m,
-        "sound_speed_m_per_s": np.full(count, AIR.sound_speed_m_per_s),
-        "surface": surface,
-        "file_point": np.arange(count),
-        "repeats": np.ones(count, dtype=np.int64),
-        "channel_names": ("full range",),
-        "air_density_kg_per_m3": AIR.density_kg_per_m3,
-    }
-    return Spectra(**{**fields, **changes})  # type: ignore[arg-type]
+    pressure = np.zeros((1, len(positions_m)), dtype=np.complex128)
+    return make_spectra(positions_m, np.array([100.0]), pressure, surface, **stated)
 
 
 def cabinet(size_m: tuple[float, float, float], center_m: tuple[float, float, float] = (0.0, 0.0, 0.0)) -> Cabinet:
@@ -76,8 +62,8 @@ def around(size_m: tuple[float, float, float], clearance_m: float) -> tuple[np.n
     return positions_m, np.zeros(len(positions_m), dtype=np.int64)
 
 
-def divided(scan: tuple[np.ndarray, np.ndarray], origin_m: np.ndarray = ORIGIN, **changes: object) -> Cells:
-    cells = divide(spectra_of(scan, **changes), origin_m)
+def divided(scan: tuple[np.ndarray, np.ndarray], origin_m: np.ndarray = ORIGIN, **stated: object) -> Cells:
+    cells = divide(silent(scan, **stated), origin_m)
     assert cells is not None
     return cells
 
@@ -130,13 +116,13 @@ def test_without_a_cabinet_the_innermost_surface_suggests_one() -> None:
     ],
 )
 def test_one_origin_is_enough(scan: tuple[np.ndarray, np.ndarray], stated: dict[str, object]) -> None:
-    assert divide(spectra_of(scan, **stated), ORIGIN) is None
+    assert divide(silent(scan, **stated), ORIGIN) is None
 
 
 def test_a_cube_is_divided_from_where_its_corners_stick_out() -> None:
     scan = sphere_scan(800, 0.35)
     side_m = 2 * 0.35 / np.sqrt(3.0)
-    assert divide(spectra_of(scan, cabinet=cabinet(3 * (0.999 * side_m,))), ORIGIN) is None
+    assert divide(silent(scan, cabinet=cabinet(3 * (0.999 * side_m,))), ORIGIN) is None
     # two cells at least, or there would be nothing gained
     assert len(divided(scan, cabinet=cabinet(3 * (1.001 * side_m,))).centers_m) == 2
 
@@ -409,15 +395,11 @@ SOURCES = {
 }
 
 
-def recorded(name: str, scan: tuple[np.ndarray, np.ndarray], **changes: object) -> Spectra:
+def recorded(name: str, scan: tuple[np.ndarray, np.ndarray], **stated: object) -> Spectra:
     """A source in a room, noise at -60 dB."""
-    positions_m = scan[0]
-    pressure = SOURCES[name].pressure(FREQUENCY_HZ, positions_m, AIR)
-    pressure += room_pressure(SOURCES[name], ROOM, FREQUENCY_HZ, positions_m, AIR)
-    rms = np.sqrt(np.mean(np.abs(pressure) ** 2, axis=1, keepdims=True))
-    pressure += 1e-3 * rms * complex_normal(np.random.default_rng(2), *pressure.shape)
-    fields = {"frequency_hz": FREQUENCY_HZ, "pressure_pa": pressure[:, None], "usable": np.ones(2, dtype=np.bool_)}
-    return spectra_of(scan, **fields, **changes)
+    positions_m, surface = scan
+    pressure = noisy_pressure(SOURCES[name], ROOM, FREQUENCY_HZ, positions_m, -60.0, np.random.default_rng(2))
+    return make_spectra(positions_m, FREQUENCY_HZ, pressure, surface, **stated)
 
 
 @cache
@@ -438,11 +420,8 @@ def assert_same(found: Expansion, expected: Expansion) -> None:
     np.testing.assert_array_equal(found.regular, expected.regular)
 
 
-def far_field_error_db(expansion: Expansion, name: str) -> np.ndarray:
-    directions = spiral(200)
-    found = far_field_pressure(expansion, ReferenceAxis(), directions)[:, 0]
-    true = SOURCES[name].far_field(FREQUENCY_HZ, directions, ORIGIN, AIR)
-    return amplitude_db(np.linalg.norm(found - true, axis=1) / np.linalg.norm(true, axis=1))
+def error_db(expansion: Expansion, name: str) -> np.ndarray:
+    return far_field_error_db(expansion, SOURCES[name], spiral(200))
 
 
 def test_auto_divides_where_the_data_prove_it() -> None:
@@ -450,8 +429,8 @@ def test_auto_divides_where_the_data_prove_it() -> None:
     assert centers_of(expansion) == 3
     assert_same(expansion, expansion_of("tall", several_centers=True))
     # measured -61 dB, which the noise explains, and -27 and -17 dB about one origin
-    assert far_field_error_db(expansion, "tall").max() < -55.0
-    assert far_field_error_db(expansion_of("tall", several_centers=False), "tall").min() > -30.0
+    assert error_db(expansion, "tall").max() < -55.0
+    assert error_db(expansion_of("tall", several_centers=False), "tall").min() > -30.0
 
 
 def test_auto_leaves_a_scan_alone_that_needs_no_cells() -> None:
@@ -462,7 +441,7 @@ def test_auto_leaves_a_scan_alone_that_needs_no_cells() -> None:
     # insisted on, they are taken, and do no harm: measured -60 dB
     insisted = expansion_of("compact", several_centers=True)
     assert centers_of(insisted) == 3
-    assert far_field_error_db(insisted, "compact").max() < -55.0
+    assert error_db(insisted, "compact").max() < -55.0
 
 
 @pytest.mark.parametrize("stated", [{"cabinet": cabinet((0.3, 0.3, 0.3))}, {}])

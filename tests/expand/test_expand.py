@@ -6,7 +6,8 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from expand.plain_waves import complex_normal, spiral
+from expand.plain_waves import spiral
+from scanned import AIR, make_spectra, noisy
 
 from fieldproc.errors import NumericalError
 from fieldproc.expand import expand
@@ -14,7 +15,7 @@ from fieldproc.records import Cabinet, Expansion, KnownSource, ReferenceAxis, Sp
 from fieldproc.settings import ExpansionSettings, OrderSettings, SeparationSettings, Settings
 from fieldproc.simulate.scans import cylinder_scan
 
-SOUND_SPEED_M_PER_S = 343.2
+SOUND_SPEED_M_PER_S = AIR.sound_speed_m_per_s
 FREQUENCY_HZ = np.array([50.0, 200.0, 800.0])
 PLACE_M = np.array([0.02, -0.01, 0.03])
 # The source's mirror image in a wall at 1.2 m behind it, and how much of it the wall returns.
@@ -32,24 +33,10 @@ def two_spheres(each: int) -> np.ndarray:
     return np.concatenate([0.3 * spiral(each), 0.37 * spiral(each)])
 
 
-def spectra_of(positions_m: np.ndarray, room: float = REFLECTION, **changes: object) -> Spectra:
+def spectra_of(positions_m: np.ndarray, room: float = REFLECTION, **stated: object) -> Spectra:
     """One channel about a known source; ``room`` = 0 for free field."""
-    points = len(positions_m)
     pressure = monopole(FREQUENCY_HZ, PLACE_M, positions_m) + room * monopole(FREQUENCY_HZ, IMAGE_M, positions_m)
-    spectra = Spectra(
-        frequency_hz=FREQUENCY_HZ,
-        pressure_pa=pressure[:, None],
-        usable=np.ones(3, dtype=np.bool_),
-        positions_m=positions_m,
-        sound_speed_m_per_s=np.full(points, SOUND_SPEED_M_PER_S),
-        surface=np.full(points, -1),
-        file_point=np.arange(points),
-        repeats=np.ones(points, dtype=np.int64),
-        channel_names=("full range",),
-        air_density_kg_per_m3=1.204,
-        known_source=KnownSource(PLACE_M),
-    )
-    return replace(spectra, **changes)  # type: ignore[arg-type]
+    return make_spectra(positions_m, FREQUENCY_HZ, pressure, known_source=KnownSource(PLACE_M), **stated)
 
 
 SHELL = spectra_of(two_spheres(120))
@@ -220,11 +207,9 @@ def test_channels_are_solved_each_on_its_own() -> None:
 
 def test_quality_measures_of_known_noise() -> None:
     """Noise 40 dB below the pressure: the left-out error shows it, and the claimed far-field error is met."""
-    generator = np.random.default_rng(4)
-    rms = np.sqrt(np.mean(np.abs(SHELL.pressure_pa) ** 2, axis=2, keepdims=True))
-    noisy = SHELL.pressure_pa + 0.01 * rms * complex_normal(generator, *SHELL.pressure_pa.shape)
+    pressure = noisy(SHELL.pressure_pa, -40.0, np.random.default_rng(4))
     settings = settings_of(orders=OrderSettings(truncation_db=-60.0))
-    expansion = expand(replace(SHELL, pressure_pa=noisy), settings)
+    expansion = expand(replace(SHELL, pressure_pa=pressure), settings)
     quality = expansion.quality
     count = (expansion.outgoing_order + 1) ** 2 + (expansion.regular_order + 1) ** 2
     # residual and left-out error of K unknowns and M points: sqrt(1 - K/M) below, and above, the noise; the rms of

@@ -14,6 +14,7 @@ import numpy as np
 import pytest
 from expand.plain_waves import complex_normal, harmonics_of, spiral
 from mpmath import mpf
+from scanned import AIR, make_spectra
 from scipy.special import sph_harm_y
 from threadpoolctl import threadpool_limits
 
@@ -29,7 +30,7 @@ from fieldproc.settings import ExpansionSettings, OrderSettings, SeparationSetti
 from fieldproc.waves.harmonics import spherical_harmonics
 from fieldproc.waves.indexing import column_degrees
 
-SOUND_SPEED_M_PER_S = 343.2
+SOUND_SPEED_M_PER_S = AIR.sound_speed_m_per_s
 FREQUENCY_HZ = (5.0, 50.0, 500.0, 5000.0, 20000.0)
 # Two gaps, so that no degree up to 60 is near a singular frequency of both: conditions per degree are 6 to 18.
 RADII_M = np.array([0.30, 0.34, 0.40])
@@ -189,20 +190,8 @@ def test_degree_14_on_any_points_is_recovered(frequency_hz: float, solve, least:
 
 def spectra_of(positions_m: np.ndarray, frequency_hz: np.ndarray, pressure: np.ndarray) -> Spectra:
     """One channel, ``pressure`` (frequency, point); every distinct radius is a surface."""
-    points = len(positions_m)
     _, surface = np.unique(np.round(np.linalg.norm(positions_m, axis=1), 9), return_inverse=True)
-    return Spectra(
-        frequency_hz=frequency_hz,
-        pressure_pa=pressure[:, None],
-        usable=np.ones(len(frequency_hz), dtype=np.bool_),
-        positions_m=positions_m,
-        sound_speed_m_per_s=np.full(points, SOUND_SPEED_M_PER_S),
-        surface=surface,
-        file_point=np.arange(points),
-        repeats=np.ones(points, dtype=np.int64),
-        channel_names=("full range",),
-        air_density_kg_per_m3=1.204,
-    )
+    return make_spectra(positions_m, frequency_hz, pressure, surface)
 
 
 def test_the_stage_stays_finite_from_5_hz_to_20_khz() -> None:

@@ -11,20 +11,16 @@ from functools import cache
 
 import numpy as np
 import pytest
-from expand.plain_waves import complex_normal, spiral
+from expand.plain_waves import spiral
+from scanned import far_field_error_db, make_spectra, noisy_pressure
 
-from fieldproc.conventions import amplitude_db
 from fieldproc.expand import expand
 from fieldproc.expand.quality import LIMITS
-from fieldproc.extrapolate import far_field_pressure
-from fieldproc.records import Expansion, ReferenceAxis, Spectra, Verdict
+from fieldproc.records import Expansion, Spectra, Verdict
 from fieldproc.settings import OrderSettings, Settings
 from fieldproc.simulate import NAMED_SCENES
-from fieldproc.simulate.medium import Medium
-from fieldproc.simulate.rooms import room_pressure
 from fieldproc.simulate.scene import build_room, build_source
 
-AIR = Medium(sound_speed_m_per_s=343.2)
 HALF_WAVE_HZ = 1716.0
 TWO_M, THREE_M = (0.35, 0.45), (0.35, 0.39, 0.45)
 # Points in all; three spheres share them, too.
@@ -46,23 +42,8 @@ def scan_of(radii_m: tuple[float, ...], frequency_hz: np.ndarray) -> Spectra:
     """Five monopoles in a reflective room, noise at -60 dB; spirals of the same directions on every sphere."""
     each = POINTS // len(radii_m)
     positions_m = np.concatenate([radius_m * spiral(each) for radius_m in radii_m])
-    pressure = SOURCE.pressure(frequency_hz, positions_m, AIR)
-    pressure += room_pressure(SOURCE, ROOM, frequency_hz, positions_m, AIR)
-    rms = np.sqrt(np.mean(np.abs(pressure) ** 2, axis=1, keepdims=True))
-    pressure += 1e-3 * rms * complex_normal(np.random.default_rng(1), *pressure.shape)
-    count = len(positions_m)
-    return Spectra(
-        frequency_hz=frequency_hz,
-        pressure_pa=pressure[:, None],
-        usable=np.ones(len(frequency_hz), dtype=np.bool_),
-        positions_m=positions_m,
-        sound_speed_m_per_s=np.full(count, AIR.sound_speed_m_per_s),
-        surface=np.repeat(np.arange(len(radii_m)), each),
-        file_point=np.arange(count),
-        repeats=np.ones(count, dtype=np.int64),
-        channel_names=("full range",),
-        air_density_kg_per_m3=AIR.density_kg_per_m3,
-    )
+    pressure = noisy_pressure(SOURCE, ROOM, frequency_hz, positions_m, -60.0, np.random.default_rng(1))
+    return make_spectra(positions_m, frequency_hz, pressure, np.repeat(np.arange(len(radii_m)), each))
 
 
 @cache
@@ -71,11 +52,8 @@ def two_spheres() -> Expansion:
 
 
 def error_db(expansion: Expansion) -> np.ndarray:
-    """Far field: rms of the complex difference over the sphere, relative."""
-    directions = spiral(300)
-    found = far_field_pressure(expansion, ReferenceAxis(), directions)[:, 0]
-    true = SOURCE.far_field(expansion.frequency_hz, directions, np.zeros(3), AIR)
-    return amplitude_db(np.linalg.norm(found - true, axis=1) / np.linalg.norm(true, axis=1))
+    """Of the far field."""
+    return far_field_error_db(expansion, SOURCE, spiral(300))
 
 
 def assert_honest(expansion: Expansion) -> None:

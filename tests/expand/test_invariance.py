@@ -12,6 +12,7 @@ from functools import cache
 import numpy as np
 import pytest
 from expand.plain_waves import complex_normal, matrix_of, spiral
+from scanned import make_spectra, noisy_pressure
 from scipy.spatial.transform import Rotation
 from scipy.special import spherical_jn, spherical_yn
 from threadpoolctl import threadpool_limits
@@ -29,8 +30,6 @@ from fieldproc.extrapolate import extrapolate, far_field_pressure, sound_power
 from fieldproc.records import Expansion, ReferenceAxis, Spectra, Verdict
 from fieldproc.settings import ExpansionSettings, ExtrapolationSettings, OrderSettings, Settings
 from fieldproc.simulate import NAMED_SCENES
-from fieldproc.simulate.medium import Medium
-from fieldproc.simulate.rooms import room_pressure
 from fieldproc.simulate.scans import cylinder_scan, sphere_scan
 from fieldproc.simulate.scene import build_room, build_source
 from fieldproc.waves.harmonics import spherical_harmonics
@@ -46,7 +45,6 @@ def one_thread():
         yield
 
 
-AIR = Medium()
 SCENE = NAMED_SCENES["monopole-cluster"]()
 SOURCE, ROOM = build_source(SCENE), build_room(SCENE)
 AXIS = ReferenceAxis()
@@ -55,23 +53,8 @@ SPHERE = spiral(100)
 
 def spectra_of(positions_m: np.ndarray, frequency_hz: np.ndarray, noise_db: float = -60.0) -> Spectra:
     """The named cluster in its room, heard at two surfaces of equally many points."""
-    points = len(positions_m)
-    pressure = SOURCE.pressure(frequency_hz, positions_m, AIR)
-    pressure += room_pressure(SOURCE, ROOM, frequency_hz, positions_m, AIR)
-    rms = np.sqrt(np.mean(np.abs(pressure) ** 2, axis=1, keepdims=True))
-    pressure += rms * 10 ** (noise_db / 20) * complex_normal(np.random.default_rng(2), *pressure.shape)
-    return Spectra(
-        frequency_hz=frequency_hz,
-        pressure_pa=pressure[:, None],
-        usable=np.ones(len(frequency_hz), dtype=np.bool_),
-        positions_m=positions_m,
-        sound_speed_m_per_s=np.full(points, AIR.sound_speed_m_per_s),
-        surface=np.repeat([0, 1], points // 2),
-        file_point=np.arange(points),
-        repeats=np.ones(points, dtype=np.int64),
-        channel_names=("full range",),
-        air_density_kg_per_m3=AIR.density_kg_per_m3,
-    )
+    pressure = noisy_pressure(SOURCE, ROOM, frequency_hz, positions_m, noise_db, np.random.default_rng(2))
+    return make_spectra(positions_m, frequency_hz, pressure, np.repeat([0, 1], len(positions_m) // 2))
 
 
 RINGS = cylinder_scan(576, 0.28, 0.28, azimuths=24)[0]

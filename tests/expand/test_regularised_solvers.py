@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from expand.plain_waves import complex_normal, harmonics_of
+from scanned import AIR, make_spectra
 
 from fieldproc.expand.blocks import Tikhonov
 from fieldproc.expand.dense import WaveFit, fit_waves
@@ -13,7 +14,6 @@ from fieldproc.expand.iterative import fit_irregular
 from fieldproc.expand.order import degree_priors
 from fieldproc.expand.rings import fit_rings, recognise_rings
 from fieldproc.expand.solver import Solver
-from fieldproc.records import Spectra
 from fieldproc.simulate.scans import cylinder_scan
 
 ORDERS = (9, 11)
@@ -76,22 +76,6 @@ def columns(points_m: np.ndarray) -> np.ndarray:
     )
 
 
-def spectra_of(positions_m: np.ndarray, pressure: np.ndarray) -> Spectra:
-    count = len(positions_m)
-    return Spectra(
-        frequency_hz=np.array([WAVENUMBER * 343.2 / (2 * np.pi)]),
-        pressure_pa=pressure[None],
-        usable=np.ones(1, dtype=np.bool_),
-        positions_m=positions_m,
-        sound_speed_m_per_s=np.full(count, 343.2),
-        surface=np.zeros(count, dtype=np.int64),
-        file_point=np.arange(count),
-        repeats=np.ones(count, dtype=np.int64),
-        channel_names=("one", "two"),
-        air_density_kg_per_m3=1.204,
-    )
-
-
 @pytest.mark.parametrize("tikhonov", [None, Tikhonov(PRIOR)], ids=["plain", "regularised"])
 @pytest.mark.parametrize("layout", ["rings", "jittered", "weights that differ along a ring"])
 def test_a_point_of_weight_two_counts_four_times(layout: str, tikhonov: Tikhonov | None) -> None:
@@ -102,7 +86,9 @@ def test_a_point_of_weight_two_counts_four_times(layout: str, tikhonov: Tikhonov
     heavy = slice(90, 240) if layout == "rings" else slice(3, 400, 5)
     weights[heavy] = 2.0
     band = (0.9 * WAVENUMBER, 1.1 * WAVENUMBER)
-    solver = Solver(spectra_of(positions_m, pressure), np.zeros(3), max(ORDERS), band, weights)
+    frequency_hz = np.array([WAVENUMBER * AIR.sound_speed_m_per_s / (2 * np.pi)])
+    spectra = make_spectra(positions_m, frequency_hz, pressure[None], surface=0)
+    solver = Solver(spectra, np.zeros(3), max(ORDERS), band, weights)
     assert (solver.grid is not None) == (layout == "rings")
     found = solver.fit([0], ORDERS, tikhonov)[0]
     again = np.concatenate([np.arange(len(weights)), np.tile(np.arange(len(weights))[heavy], 3)])

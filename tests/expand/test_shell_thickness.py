@@ -4,18 +4,15 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from expand.plain_waves import complex_normal, spiral
+from expand.plain_waves import spiral
+from scanned import far_field_error_db, make_spectra, noisy_pressure
 
-from fieldproc.conventions import amplitude_db
 from fieldproc.errors import NumericalError
 from fieldproc.expand import expand
 from fieldproc.expand.shell import THINNEST_SHELL, shell_thickness, thinnest_shell
-from fieldproc.extrapolate import far_field_pressure
-from fieldproc.records import ReferenceAxis, Spectra, Verdict
+from fieldproc.records import Spectra, Verdict
 from fieldproc.settings import OrderSettings, SeparationSettings, Settings
 from fieldproc.simulate import NAMED_SCENES
-from fieldproc.simulate.medium import Medium
-from fieldproc.simulate.rooms import room_pressure
 from fieldproc.simulate.scans import cylinder_scan
 from fieldproc.simulate.scene import build_room, build_source
 
@@ -99,7 +96,6 @@ INDEX = np.arange(len(DIRECTIONS))
 HEIGHT = DIRECTIONS[:, 2]
 AZIMUTH = np.arctan2(DIRECTIONS[:, 1], DIRECTIONS[:, 0]) % (2 * np.pi)
 DEPTHS_M = (0.05, 0.1)
-AIR = Medium()
 SCENE = NAMED_SCENES["monopole-cluster"]()
 SOURCE, ROOM = build_source(SCENE), build_room(SCENE)
 
@@ -133,23 +129,8 @@ def at_shares(shares: np.ndarray, depth_m: float) -> np.ndarray:
 
 def spectra_of(positions_m: np.ndarray, frequency_hz: np.ndarray) -> Spectra:
     """Five monopoles in a reflective room, noise at -60 dB, no surface named."""
-    pressure = SOURCE.pressure(frequency_hz, positions_m, AIR)
-    pressure += room_pressure(SOURCE, ROOM, frequency_hz, positions_m, AIR)
-    rms = np.sqrt(np.mean(np.abs(pressure) ** 2, axis=1, keepdims=True))
-    pressure += 1e-3 * rms * complex_normal(np.random.default_rng(1), *pressure.shape)
-    count = len(positions_m)
-    return Spectra(
-        frequency_hz=frequency_hz,
-        pressure_pa=pressure[:, None],
-        usable=np.ones(len(frequency_hz), dtype=np.bool_),
-        positions_m=positions_m,
-        sound_speed_m_per_s=np.full(count, AIR.sound_speed_m_per_s),
-        surface=np.full(count, -1),
-        file_point=np.arange(count),
-        repeats=np.ones(count, dtype=np.int64),
-        channel_names=("full range",),
-        air_density_kg_per_m3=AIR.density_kg_per_m3,
-    )
+    pressure = noisy_pressure(SOURCE, ROOM, frequency_hz, positions_m, -60.0, np.random.default_rng(1))
+    return make_spectra(positions_m, frequency_hz, pressure)
 
 
 def test_the_golden_ratio_tells_the_azimuth() -> None:
@@ -197,10 +178,7 @@ def test_a_radius_faster_than_the_waves_separates_honestly(name: str, depth_m: f
     assert np.all(expansion.regular_order >= 0)
     # all of it is, or the claim below would be one of nothing
     assert np.all(expansion.quality.verdict == Verdict.GOOD)
-    directions = spiral(300)
-    found = far_field_pressure(expansion, ReferenceAxis(), directions)[:, 0]
-    true = SOURCE.far_field(frequency_hz, directions, np.zeros(3), AIR)
-    error_db = amplitude_db(np.linalg.norm(found - true, axis=1) / np.linalg.norm(true, axis=1))
+    error_db = far_field_error_db(expansion, SOURCE, spiral(300))
     # measured at most 2 dB above the claim, and -50 dB at the worst (two spheres, as good as, at 1.5 kHz)
     assert np.all((error_db <= expansion.quality.random_error_db[:, 0] + 6.0) | (error_db <= -40.0))
     # without separation it would be -7 to -10 dB

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from expand.plain_waves import complex_normal
+from scanned import AIR, make_spectra
 
 from fieldproc.expand.dense import fit_waves
 from fieldproc.expand.solver import Solver
@@ -20,19 +21,10 @@ BAND = (2 * np.pi * 250.0 / 343.2, 2 * np.pi * 900.0 / 343.2)
 def spectra_of(jitter_m: float, speed_spread: float) -> Spectra:
     generator = np.random.default_rng(4)
     positions_m, surface = cylinder_scan(720, 0.3, 0.3, azimuths=30)
-    count = len(positions_m)
-    return Spectra(
-        frequency_hz=FREQUENCY_HZ,
-        pressure_pa=complex_normal(generator, 3, 2, count),
-        usable=np.ones(3, dtype=np.bool_),
-        positions_m=positions_m + jitter_m * generator.normal(size=positions_m.shape),
-        sound_speed_m_per_s=343.2 * (1 + speed_spread * generator.uniform(-1, 1, count)),
-        surface=surface,
-        file_point=np.arange(count),
-        repeats=np.ones(count, dtype=np.int64),
-        channel_names=("one", "two"),
-        air_density_kg_per_m3=1.204,
-    )
+    pressure = complex_normal(generator, 3, 2, len(positions_m))
+    positions_m = positions_m + jitter_m * generator.normal(size=positions_m.shape)
+    speed = AIR.sound_speed_m_per_s * (1 + speed_spread * generator.uniform(-1, 1, len(positions_m)))
+    return make_spectra(positions_m, FREQUENCY_HZ, pressure, surface, sound_speed_m_per_s=speed)
 
 
 @pytest.mark.parametrize(

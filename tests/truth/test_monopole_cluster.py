@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from scanned import relative_error_db
 
 from fieldproc.condition import condition
 from fieldproc.expand import expand
@@ -36,7 +37,7 @@ def far_field_error_db(session: Session, scene: Scene, separate: bool) -> np.nda
     directions = np.stack([across * np.cos(azimuth), across * np.sin(azimuth), height], axis=1)
     found = far_field_pressure(expand(spectra, settings), spectra.axis, directions)[:, 0]
     expected = truth(scene).far_field(spectra.frequency_hz, directions)
-    return 20 * np.log10(np.linalg.norm(found - expected, axis=1) / np.linalg.norm(expected, axis=1))
+    return relative_error_db(found, expected)
 
 
 def test_scene_is_the_one_asked_for(session: Session, scene: Scene) -> None:
