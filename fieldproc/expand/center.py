@@ -15,6 +15,7 @@ from __future__ import annotations
 import numpy as np
 
 from fieldproc.conventions import Booleans, Complexes, Floats, Integers
+from fieldproc.waves.basis import pattern_coefficients
 from fieldproc.waves.coordinates import coordinate_products
 from fieldproc.waves.indexing import coefficient_count, column_degrees
 
@@ -32,7 +33,7 @@ def slope_quadratic(outgoing: Complexes, wavenumber: float, order: int) -> tuple
     """
     count = coefficient_count(order)
     degrees = column_degrees(order)
-    pattern = outgoing[:, :count] * np.array([1j, -1.0, -1j, 1.0])[degrees % 4]
+    pattern = pattern_coefficients(outgoing[:, :count])
     pattern = pattern / np.linalg.norm(pattern, axis=1, keepdims=True)
     products = [(matrix @ pattern.T).T for matrix in coordinate_products(order)]
     inner = np.array([[np.vdot(one, other).real for other in products] for one in products])

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 from typing import TypeVar
 
@@ -13,13 +12,14 @@ from fieldproc.expand.blocks import Tikhonov, WeightBy
 from fieldproc.expand.cells import Cells
 from fieldproc.expand.cost import dense_bytes, in_words
 from fieldproc.expand.dense import Seen, WaveFamily, WaveFit, fit_families
+from fieldproc.expand.fitting import OneOrigin
 from fieldproc.expand.order import OrderPlan, degree_priors
 from fieldproc.expand.rings import RingGrid, fit_ring_stack
 from fieldproc.expand.side_by_side import side_by_side
 from fieldproc.expand.solver import Solver
 from fieldproc.waves.harmonics import spherical_harmonics
 from fieldproc.waves.indexing import coefficient_count
-from fieldproc.waves.translation import translate, translated_degree
+from fieldproc.waves.translation import Translation, translated_degree
 
 Points = TypeVar("Points")
 
@@ -36,17 +36,31 @@ _JUDGED = 6
 
 @dataclass(frozen=True)
 class Division:
-    """What the data chose: the cells' own orders, the plan about the expansion origin that comes of them, and by
-    how many dB cells predict left-out points better than one origin."""
+    """The :class:`Fitting` that the data chose: waves from cells where the points carry them, else about one origin.
 
+    ``of_cell`` are the orders of every cell, ``plan`` what comes of them about the expansion origin, ``gain_db`` by
+    how much cells predict left-out points better than one origin.
+    """
+
+    one: OneOrigin
     solver: CellSolver
     of_cell: OrderPlan
     plan: OrderPlan
     gain_db: float
 
-    def fit(self, row: int) -> WaveFit:
-        """Fit of a frequency that is divided."""
-        return self.solver.fit(row, (int(self.of_cell.outgoing[row]), int(self.of_cell.regular[row])))
+    def fit(self, rows: list[int]) -> list[WaveFit]:
+        """See :class:`Fitting`."""
+        if not self.plan.divided[rows[0]]:
+            return self.one.fit(rows)
+        return [self.solver.fit(row, self.of_cell.orders(row)) for row in rows]
+
+    def bytes_each(self) -> int:
+        """See :class:`Fitting`."""
+        return self.solver.bytes_each(int(self.plan.unknowns.max()))
+
+    def cost(self) -> str:
+        """See :class:`Fitting`."""
+        return self.solver.cost(int(self.plan.unknowns.max()))
 
 
 class CellSolver:
@@ -105,8 +119,9 @@ class CellSolver:
     def _families(self, row: int, orders: tuple[int, int], points: list[Points]) -> list[WaveFamily[Points]]:
         top, k = self.degree(row, orders[0]), float(self.solver.wavenumber(row).mean())
         alone = np.eye(coefficient_count(orders[0]), dtype=np.complex128)
+        translation = Translation.prepare(orders[0], top)
         families = [
-            WaveFamily("outgoing", orders[0], own, translate(alone, k, -center_m, top).T)
+            WaveFamily("outgoing", orders[0], own, translation.apply(alone, k, -center_m).T)
             for own, center_m in zip(points, self.cells.centers_m, strict=False)
         ]
         return families + ([WaveFamily("regular", orders[1], points[-1])] if orders[1] >= 0 else [])
@@ -117,31 +132,24 @@ def on_rings(solver: Solver, cells: Cells) -> bool:
     return solver.grid is not None and not cells.centers_m[:, :2].any()
 
 
-def prove(
-    solver: Solver,
-    cells: Cells,
-    plans: list[OrderPlan],
-    weight_by: WeightBy,
-    of_one: OrderPlan,
-    fit_one: Callable[[list[int]], list[WaveFit]],
-) -> Division | None:
+def prove(one: OneOrigin, cells: Cells, plans: list[OrderPlan]) -> Division | None:
     """The best of the ``plans`` for a cell, which differ in their target alone, against one origin.
 
-    ``fit_one(rows)`` are fits about one origin by the plan ``of_one``, which remains where the points can't carry
-    cells. None where they carry none at all.
+    None where the points carry no cells at any frequency.
     """
+    solver, of_one = one.solver, one.plan
     rows = [int(row) for row in np.flatnonzero(plans[0].divided) if solver.has_sound(int(row))]
     if not rows:
         return None
     judged = sorted({rows[at] for at in np.linspace(0, len(rows) - 1, _JUDGED).round().astype(int)})
     pressure_pa = solver.spectra.pressure_pa
     tops = (int(max(plan.outgoing.max() for plan in plans)), int(max(plan.regular.max() for plan in plans)))
-    of_cells = CellSolver(solver, cells, tops, weight_by)
+    of_cells = CellSolver(solver, cells, tops, one.settings.regularisation_weight)
 
     def errors_db(at: int) -> Floats:
         row = judged[at]
-        fits = [of_cells.fit(row, (int(plan.outgoing[row]), int(plan.regular[row]))) for plan in plans]
-        missed = [fit.left_out(pressure_pa[row]) for fit in [*fits, *fit_one([row])]]
+        fits = [of_cells.fit(row, plan.orders(row)) for plan in plans]
+        missed = [fit.left_out(pressure_pa[row]) for fit in [*fits, *one.fit([row])]]
         return np.asarray(amplitude_db(np.array(missed)).mean(axis=1))
 
     most = of_cells.bytes_each(max(int(plan.unknowns.max()) for plan in [*plans, of_one]))
@@ -156,4 +164,4 @@ def prove(
         unknowns=np.where(best.divided, best.unknowns, of_one.unknowns),
         divided=best.divided,
     )
-    return Division(of_cells, best, plan, float(one_db - min(divided_db)))
+    return Division(one, of_cells, best, plan, float(one_db - min(divided_db)))

@@ -2,17 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
-from functools import partial
+from dataclasses import replace
 
 import numpy as np
 
 from fieldproc.conventions import Booleans, Floats, wavenumber
 from fieldproc.errors import NumericalError
-from fieldproc.expand.blocks import Tikhonov
 from fieldproc.expand.cells import Cells, divide
 from fieldproc.expand.center import acoustic_center
-from fieldproc.expand.dense import WaveFit
 from fieldproc.expand.divided import (
     CELL_TARGETS_DB,
     MOST_DENSE_UNKNOWNS,
@@ -21,14 +18,14 @@ from fieldproc.expand.divided import (
     on_rings,
     prove,
 )
+from fieldproc.expand.fitting import Fitting, OneOrigin
 from fieldproc.expand.geometry import cells_reach, expansion_origin, source_reach
-from fieldproc.expand.loop import Fits, Progress, solve_all
+from fieldproc.expand.loop import Progress, solve_all
 from fieldproc.expand.notices import order_notices, separation_notices, source_notices
 from fieldproc.expand.order import (
     OrderPlan,
     Reach,
     automatic_orders,
-    degree_priors,
 )
 from fieldproc.expand.plan import extent, plan_orders, with_stated_orders
 from fieldproc.expand.quality import LIMITS
@@ -37,17 +34,6 @@ from fieldproc.expand.shell import half_wave, shell_thickness, thinnest_shell
 from fieldproc.expand.solver import Solver
 from fieldproc.records import Expansion, Spectra, Verdict
 from fieldproc.settings import ExpansionSettings, SeparationSettings, Settings
-
-# A fit worse conditioned than this is regularised in "auto": its coefficients would be mostly noise.
-REGULARISE_ABOVE = 1000.0
-
-
-@dataclass(frozen=True)
-class _OneOrigin:
-    """The fits that cells must beat, and their plan."""
-
-    plan: OrderPlan
-    fit: Fits
 
 
 def _silent(_done: int, _total: int) -> None:
@@ -68,21 +54,16 @@ def expand(spectra: Spectra, settings: Settings, progress: Progress = _silent) -
     k = wavenumber(spectra.frequency_hz, sound_speed_m_per_s)
     top_order, band = extent(k, reach, separate, len(offsets_m), settings.orders)
     solver = Solver(spectra, origin_m, top_order, band, _weights(spectra, settings.expansion))
-    plan = plan_orders(solver, k, reach, separate, settings.orders)
-    fit = partial(_fit_one, solver, plan, settings.expansion)
-    cells = divide(spectra, origin_m)
-    division = None
-    if cells is not None and _tried(settings):
-        division = _division(solver, cells, k, reach, separate, settings, _OneOrigin(plan, fit))
-    if division is not None:
-        plan, fit = division.plan, partial(_fit_divided, division, fit)
-        if spectra.cabinet is None and settings.expansion.source_radius_m == "auto":
-            reach = replace(reach, source_radius_m=division.solver.cells.reach_m)
-    most = int(plan.unknowns.max())
-    bytes_each = solver.bytes_each(most) if division is None else division.solver.bytes_each(most)
-    solved = solve_all(solver, plan, fit, bytes_each, progress)
+    one = OneOrigin(solver, plan_orders(solver, k, reach, separate, settings.orders), settings.expansion)
+    cells, tried = divide(spectra, origin_m), _tried(settings)
+    division = _division(one, cells, k, reach, separate, settings) if cells is not None and tried else None
+    if division is not None and spectra.cabinet is None and settings.expansion.source_radius_m == "auto":
+        reach = replace(reach, source_radius_m=division.solver.cells.reach_m)
+    fitting: Fitting = one if division is None else division
+    plan = fitting.plan
+    solved = solve_all(solver, fitting, progress)
     # where points lie too near for one origin, only a trial tells whether it does
-    untried = cells is not None and not _tried(settings)
+    untried = cells is not None and not tried
     halves = half_wave(k, offsets_m, spectra.surface)
     quality = solved.quality(plan, spectra.usable, spectra.frequency_hz, halves | untried)
     usable = np.all(quality.verdict < Verdict.DO_NOT_USE, axis=1)
@@ -106,29 +87,17 @@ def expand(spectra: Spectra, settings: Settings, progress: Progress = _silent) -
             *separation_notices(separate, spectra.frequency_hz, _alike(plan, solved.condition, halves)),
             *source_notices(offsets_m, reach.source_radius_m, division, untried),
             *order_notices(plan, spectra.frequency_hz, len(offsets_m)),
-            (solver if division is None else division.solver).cost(most),
+            fitting.cost(),
         ),
     )
     return recenter(expansion, center_m) if settings.expansion.origin_m == "acoustic center" else expansion
 
 
-def _fit_one(solver: Solver, plan: OrderPlan, settings: ExpansionSettings, rows: list[int]) -> list[WaveFit]:
-    """Waves from one origin: plain least squares where that is well determined, towards the prior elsewhere."""
-    orders = (int(plan.outgoing[rows[0]]), int(plan.regular[rows[0]]))
-    if settings.regularisation == "never":
-        return solver.fit(rows, orders)
-    above = REGULARISE_ABOVE if settings.regularisation == "auto" else 0.0
-    return solver.fit(rows, orders, Tikhonov(degree_priors(orders), above, settings.regularisation_weight))
-
-
-def _fit_divided(division: Division, fit_one: Fits, rows: list[int]) -> list[WaveFit]:
-    return [division.fit(row) for row in rows] if division.plan.divided[rows[0]] else fit_one(rows)
-
-
 def _division(
-    solver: Solver, cells: Cells, k: Floats, reach: Reach, separate: bool, settings: Settings, of_one: _OneOrigin
+    one: OneOrigin, cells: Cells, k: Floats, reach: Reach, separate: bool, settings: Settings
 ) -> Division | None:
-    """Waves from cells, where the data prove them or the settings insist; None also where neither is to be tried."""
+    """Waves from cells, where the data prove them or the settings insist."""
+    solver = one.solver
     of_cells = cells_reach(cells, reach)
     budget = int(settings.orders.unknowns_per_point * len(solver.offsets_m))
     if not on_rings(solver, cells):
@@ -136,8 +105,8 @@ def _division(
     target_db = settings.orders.truncation_db
     targets_db = CELL_TARGETS_DB if target_db == "auto" else (target_db,)
     automatic = [automatic_orders(k, of_cells, separate, budget, target) for target in targets_db]
-    plans = [with_stated_orders(one, solver.spectra, of_cells, separate, settings.orders) for one in automatic]
-    division = prove(solver, cells, plans, settings.expansion.regularisation_weight, of_one.plan, of_one.fit)
+    plans = [with_stated_orders(plan, solver.spectra, of_cells, separate, settings.orders) for plan in automatic]
+    division = prove(one, cells, plans)
     if division is None or (settings.expansion.several_centers == "auto" and division.gain_db < PROOF_DB):
         return None
     return division

@@ -37,7 +37,8 @@ def _on_ring_axis(positions_m: Floats, center_m: Floats) -> Floats:
     """The centre of a cabinet, moved to the axis of a scan's rings where that is near: rings are worth it."""
     on_axis_m = center_m * np.array([0.0, 0.0, 1.0])
     aside_m = float(np.linalg.norm(center_m - on_axis_m))
-    near = aside_m <= NEAR_AXIS * np.linalg.norm(positions_m - center_m, axis=1).min()
+    # where it is on the axis already, there is nothing to recognise rings for
+    near = 0.0 < aside_m <= NEAR_AXIS * np.linalg.norm(positions_m - center_m, axis=1).min()
     return on_axis_m if near and recognise_rings(positions_m, 1) is not None else np.asarray(center_m)
 
 

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 
 from fieldproc.conventions import Complexes, Floats, Integers
 from fieldproc.waves.harmonics import spherical_harmonics
-from fieldproc.waves.indexing import coefficient_count, column_degrees, column_orders
+from fieldproc.waves.indexing import coefficient_count, coefficient_index, column_degrees, column_orders
 from fieldproc.waves.radial import spherical_bessel, spherical_neumann
 
 Singles = NDArray[np.float32]
@@ -126,8 +126,7 @@ def _real_harmonics(top_order: int, offsets_m: Floats) -> Floats:
 
 def mirror(order: int) -> Integers:
     """Place of (n, -m) for every place (n, m)."""
-    degrees, orders = column_degrees(order), column_orders(order)
-    return np.asarray(degrees * degrees + degrees - orders)
+    return coefficient_index(column_degrees(order), -column_orders(order))
 
 
 def complex_coefficients(real: Complexes) -> Complexes:

@@ -9,6 +9,7 @@ import numpy as np
 from fieldproc.conventions import Booleans, Complexes, Floats, Integers, amplitude_db
 from fieldproc.errors import NumericalError
 from fieldproc.expand.dense import WaveFit
+from fieldproc.expand.fitting import Fitting
 from fieldproc.expand.order import OrderPlan
 from fieldproc.expand.quality import close_gaps, judge
 from fieldproc.expand.side_by_side import side_by_side
@@ -17,8 +18,6 @@ from fieldproc.records import Quality
 from fieldproc.waves.indexing import coefficient_count
 
 Progress = Callable[[int, int], None]
-# Fits of rows that have equal orders.
-Fits = Callable[[list[int]], list[WaveFit]]
 
 
 class Solved:
@@ -91,18 +90,19 @@ class Solved:
         )
 
 
-def solve_all(solver: Solver, plan: OrderPlan, fit: Fits, bytes_each: int, progress: Progress) -> Solved:
-    """Solve every usable frequency with ``fit(rows)``, rows of equal orders, side by side.
+def solve_all(solver: Solver, fitting: Fitting, progress: Progress) -> Solved:
+    """Solve every usable frequency, rows of equal orders together, side by side.
 
-    ``bytes_each`` is what one such fit may take. ``NumericalError`` when no frequency can be solved.
+    ``NumericalError`` when no frequency can be solved.
     """
+    plan = fitting.plan
     pressure_pa = solver.spectra.pressure_pa
     frequencies, channels, points = pressure_pa.shape
     solved = Solved((frequencies, channels, points), plan)
 
     at_once = solver.at_once(int(plan.unknowns.max()))
     lots = _lots(plan, [row for row in range(frequencies) if solver.has_sound(row)], at_once)
-    fits = side_by_side(lambda at: fit(lots[at]), len(lots), bytes_each)
+    fits = side_by_side(lambda at: fitting.fit(lots[at]), len(lots), fitting.bytes_each())
     for lot, done in zip(lots, fits, strict=True):
         for row, fitted in zip(lot, done, strict=True):
             solved.take(row, fitted, pressure_pa[row], float(solver.wavenumber(row).mean()))

@@ -72,6 +72,10 @@ class OrderPlan:
     unknowns: Integers
     divided: Booleans
 
+    def orders(self, row: int) -> tuple[int, int]:
+        """Outgoing and regular order of one frequency."""
+        return int(self.outgoing[row]), int(self.regular[row])
+
 
 def monopole_truncation(wavenumber: Floats, inner_m: float, outer_m: float) -> Floats:
     """Relative rms error of a monopole's series after each degree, shape (wavenumber, degree).

@@ -31,7 +31,7 @@ from fieldproc.expand.dense import (
 )
 from fieldproc.waves.basis import RADIAL
 from fieldproc.waves.harmonics import spherical_harmonics
-from fieldproc.waves.indexing import coefficient_count, column_degrees
+from fieldproc.waves.indexing import coefficient_count, coefficient_index, column_degrees
 
 # Positions this far from a perfect ring still count as on it: a millionth of a radian at 1.8 kHz per 0.1 um.
 TOLERANCE_M = 1e-7
@@ -315,7 +315,7 @@ class _Layout:
         grid = self.grids[family]
         group = grid.groups[number]
         degrees = np.arange(abs(order), self.orders[family] + 1)
-        profile = grid.profiles[number][:, degrees * degrees + degrees + order]
+        profile = grid.profiles[number][:, coefficient_index(degrees, order)]
         return np.asarray(np.sqrt(group.count) * group.weight[:, None] * profile)
 
     def _places(self, order: int) -> Integers:
@@ -323,7 +323,7 @@ class _Layout:
         places = []
         for top, start in zip(self.orders, self.starts, strict=False):
             degrees = np.arange(abs(order), top + 1)
-            places.append(start + degrees * degrees + degrees + order)
+            places.append(start + coefficient_index(degrees, order))
         return np.concatenate(places)
 
 

@@ -58,8 +58,11 @@ def far_field_pattern(coefficients: Complexes, wavenumber: float, harmonics: Com
     ``coefficients`` (..., coefficient), ``harmonics`` (direction, at least as many coefficients); result
     (..., direction). From h_n^(2)(kr) -> i^(n+1) exp(-ikr)/(kr), [DLMF] 10.52.4.
     """
-    count = coefficients.shape[-1]
-    degrees = column_degrees(int(np.sqrt(count)) - 1)
+    return np.asarray(pattern_coefficients(coefficients) @ harmonics[:, : coefficients.shape[-1]].T / wavenumber)
+
+
+def pattern_coefficients(coefficients: Complexes) -> Complexes:
+    """i^(n+1) c_nm of outgoing coefficients (..., coefficient): those of k times the far-field pattern."""
+    degrees = column_degrees(int(np.sqrt(coefficients.shape[-1])) - 1)
     # i^(n+1) from a table: a complex power would bring rounding of its own
-    turns = np.array([1j, -1.0, -1j, 1.0])[degrees % 4]
-    return np.asarray((coefficients * turns) @ harmonics[:, :count].T / wavenumber)
+    return np.asarray(coefficients * np.array([1j, -1.0, -1j, 1.0])[degrees % 4])

@@ -6,7 +6,7 @@ import numpy as np
 from scipy.sparse import csr_array
 
 from fieldproc.conventions import Floats, Integers
-from fieldproc.waves.indexing import coefficient_count, column_degrees, column_orders
+from fieldproc.waves.indexing import coefficient_count, coefficient_index, column_degrees, column_orders
 
 
 def coordinate_products(top_degree: int) -> tuple[csr_array, csr_array, csr_array]:
@@ -32,7 +32,7 @@ def _matrix(top_degree: int, turn: int, up: Floats, down: Floats) -> csr_array:
     n, m = column_degrees(top_degree), column_orders(top_degree)
     columns = np.arange(len(n))
     inside = np.abs(m + turn) <= n - 1
-    above, below = (n + 1) * (n + 2) + m + turn, (n - 1) * n + m + turn
+    above, below = coefficient_index(n + 1, m + turn), coefficient_index(n - 1, m + turn)
     rows = np.concatenate([above, below[inside]])
     values = np.concatenate([up, down[inside]])
     shape = (coefficient_count(top_degree + 1), coefficient_count(top_degree))

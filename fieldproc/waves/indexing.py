@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import overload
+
 import numpy as np
 
 from fieldproc.conventions import Integers
@@ -12,8 +14,12 @@ def coefficient_count(expansion_order: int) -> int:
     return (expansion_order + 1) ** 2
 
 
-def coefficient_index(degree: int, order: int) -> int:
-    """Column of degree n and order m."""
+@overload
+def coefficient_index(degree: int, order: int) -> int: ...
+@overload
+def coefficient_index(degree: Integers, order: Integers | int) -> Integers: ...
+def coefficient_index(degree: Integers | int, order: Integers | int) -> Integers | int:
+    """Column of degree n and order m, or columns of many."""
     return degree * degree + degree + order
 
 
