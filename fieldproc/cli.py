@@ -80,6 +80,7 @@ def _parser() -> argparse.ArgumentParser:
     at.add_argument("--elevation", type=float, metavar="DEG", help="positive up")
     at.add_argument("--directions", type=Path, metavar="FILE.csv", help="header azimuth_deg,elevation_deg")
     at.add_argument("--distance", type=float, metavar="M", help="true pressure at this distance")
+    at.add_argument("--air-absorption", action="store_true", help="less what the air absorbs over the distance")
     at.add_argument("-o", "--output", type=Path, metavar="FILE.csv", help="default: standard output")
     at.set_defaults(act=_at)
 
@@ -88,6 +89,20 @@ def _parser() -> argparse.ArgumentParser:
     simulate.add_argument("-o", "--output", type=Path, required=True, metavar="FILE.h5")
     simulate.add_argument("--seed", type=int, default=1, help="of noise and position errors (default 1)")
     simulate.set_defaults(act=_simulate)
+
+    pack = commands.add_parser("pack", help="a folder of WAV impulse responses or sweeps becomes a scan session")
+    pack.add_argument("folder", type=Path, metavar="FOLDER")
+    pack.add_argument("--positions", type=Path, required=True, metavar="FILE.csv", help="header file,x_m,y_m,z_m")
+    pack.add_argument("-s", "--settings", type=Path, required=True, metavar="PACK.toml")
+    pack.add_argument("-o", "--output", type=Path, required=True, metavar="SESSION.h5")
+    pack.set_defaults(act=_pack)
+
+    merge = commands.add_parser("merge", help="scans of one loudspeaker in pieces become one session")
+    merge.add_argument("inputs", nargs="+", type=Path, metavar="FILE")
+    merge.add_argument("-o", "--output", type=Path, required=True, metavar="MERGED.h5")
+    merge.add_argument("-s", "--settings", type=Path, metavar="MERGE.toml")
+    merge.add_argument("--correct-gain", action="store_true", help="bring gain and delay to those of the first")
+    merge.set_defaults(act=_merge)
     return parser
 
 
@@ -165,6 +180,8 @@ def _at(arguments: argparse.Namespace) -> ExitCode:
 
     if arguments.distance is not None and not (math.isfinite(arguments.distance) and arguments.distance > 0):
         raise UsageError(f"--distance is {arguments.distance}; give a positive number of metres")
+    if arguments.air_absorption and arguments.distance is None:
+        raise UsageError("--air-absorption needs --distance: a far field scaled to 1 m has no way to go")
     field_file = arguments.folder / "field.h5"
     if not field_file.is_file():
         raise UsageError(
@@ -172,7 +189,10 @@ def _at(arguments: argparse.Namespace) -> ExitCode:
             "(that of an imported far field has none)"
         )
     angles = np.array(_angles(arguments))
-    table = answer_directions(field_file, angles[:, 0], angles[:, 1], arguments.distance)
+    absorbed = arguments.air_absorption
+    table = answer_directions(field_file, angles[:, 0], angles[:, 1], arguments.distance, air_absorption=absorbed)
+    if absorbed:
+        _note(field_file, [f"air absorption taken off for {table.facts['absorption_air']}"])
     data = csv_bytes(table)
     if arguments.output is None:
         sys.stdout.write(data.decode())
@@ -246,8 +266,49 @@ def _simulate(arguments: argparse.Namespace) -> ExitCode:
     return ExitCode.DONE
 
 
+def _pack(arguments: argparse.Namespace) -> ExitCode:
+    from fieldproc.pack import load_pack_settings, pack_folder
+    from fieldproc.results import require_folder
+    from fieldproc.session import write_session
+
+    settings = load_pack_settings(arguments.settings)
+    require_folder(arguments.output)
+    with _progress(arguments.folder.name, "files") as progress:
+        packed = pack_folder(arguments.folder, arguments.positions, settings, progress)
+    companions = {} if packed.harmonics is None else packed.harmonics.companions()
+    write_session(packed.session, arguments.output, companions)
+    _note(arguments.output, packed.session.notices)
+    _say(f"{arguments.output}: {settings.title}, {len(packed.session.positions_m)} points")
+    return ExitCode.DONE
+
+
+def _merge(arguments: argparse.Namespace) -> ExitCode:
+    from fieldproc.pack import load_merge_settings, merge_sessions
+    from fieldproc.records import Session
+    from fieldproc.results import require_folder
+    from fieldproc.session import open_input, write_session
+
+    settings = load_merge_settings(arguments.settings)
+    if arguments.correct_gain:
+        settings = settings.model_copy(update={"correct_gain": True})
+    if arguments.output.resolve() in [path.resolve() for path in arguments.inputs]:
+        raise UsageError(f"{arguments.output}: is one of the pieces; give the merged scan a name of its own")
+    require_folder(arguments.output)
+    pieces = []
+    for path in arguments.inputs:
+        piece = open_input(path)
+        if not isinstance(piece, Session):
+            raise UsageError(f"{path}: holds a far field; only scans can be merged")
+        pieces.append(piece)
+    merged = merge_sessions(pieces, settings)
+    write_session(merged, arguments.output)
+    _note(arguments.output, merged.notices)
+    _say(f"{arguments.output}: {len(pieces)} pieces, {len(merged.positions_m)} points")
+    return ExitCode.DONE
+
+
 @contextmanager
-def _progress(name: str) -> Iterator[Progress]:
+def _progress(name: str, what: str = "frequencies") -> Iterator[Progress]:
     """A bar with the time left when a person watches, a plain line every tenth of the work when not."""
     if sys.stderr.isatty():
         from rich.console import Console
@@ -260,7 +321,7 @@ def _progress(name: str) -> Iterator[Progress]:
 
     def plain(done: int, total: int) -> None:
         if done == total or (10 * done) // total > (10 * (done - 1)) // total:
-            print(f"{_printable(name)}: {done} of {total} frequencies", file=sys.stderr, flush=True)
+            print(f"{_printable(name)}: {done} of {total} {what}", file=sys.stderr, flush=True)
 
     yield plain
 

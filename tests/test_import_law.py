@@ -25,12 +25,14 @@ ALLOWED: dict[str, frozenset[str]] = {
     **dict.fromkeys(STAGES, FOUNDATION | {"waves"}),
     # stricter than a stage: it judges the wave functions, so it must not be built from them
     "simulate": FOUNDATION,
+    # stricter than a stage: it makes what the first of them reads
+    "pack": FOUNDATION,
     # stricter than a stage: a writer has no mathematics of its own
     "results": FOUNDATION,
     "outcome": FOUNDATION | {"report", "results"},
     "pipeline": FOUNDATION | {*STAGES, "outcome", "results"} - {"report"},
     "batch": FOUNDATION | {"outcome", "results"},
-    "cli": FOUNDATION | {"__version__", "batch", "outcome", "pipeline", "results", "session", "simulate"},
+    "cli": FOUNDATION | {"__version__", "batch", "outcome", "pack", "pipeline", "results", "session", "simulate"},
     "__main__": frozenset({"cli"}),
     "__init__": frozenset(),
 }
@@ -120,6 +122,7 @@ def test_module_keeps_the_law(path: Path) -> None:
         ("expand", "from ..session import open_input", "relative import ..session.open_input"),
         ("simulate", "from fieldproc.waves.radial import spherical_bessel", "simulate imports waves"),
         ("simulate", "from fieldproc.expand import expand", "simulate imports expand"),
+        ("pack", "from fieldproc.session import read_session", "pack imports session"),
         ("results", "from fieldproc.tables import tabulate", "results imports tables"),
         ("tables", "import h5py", "tables imports h5py"),
         ("validate", "from matplotlib.figure import Figure", "validate imports matplotlib"),

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import os
+from collections.abc import Mapping
 from contextlib import suppress
 from pathlib import Path
 from typing import Any
@@ -25,18 +26,25 @@ _FORMAT = ("v110", "v110")
 # Below this, compression saves less than its own bookkeeping.
 _COMPRESS_FROM_BYTES = 16384
 
+# Values and attributes of a measurement that goes with the scan.
+Companion = tuple[NDArray[Any], Mapping[str, str | float]]
 
-def write_session(session: Session, path: Path) -> None:
+
+def write_session(session: Session, path: Path, companions: Mapping[str, Companion] | None = None) -> None:
     """Write a scan session file; the same session gives the same bytes.
 
-    The file appears under its name complete or not at all. Raises ``SessionError`` for a session that no
-    reader would accept, ``OutputError`` if the file cannot be written.
+    ``companions`` go to ``/companion/NAME``; readers of a scan leave them alone, so the content digest leaves them
+    out: their bytes have checksums of their own. The file appears under its name complete or not at all. Raises
+    ``SessionError`` for a session that no reader would accept, ``OutputError`` if the file cannot be written.
     """
     contents = _contents(session)
     problems = find_problems(contents, set())
     if problems:
         raise SessionError(str(path), problems)
     contents.attributes["/", "content_sha256"] = content_digest(contents)
+    for name, (values, attributes) in (companions or {}).items():
+        contents.arrays[f"/companion/{name}"] = values
+        contents.attributes |= {(f"/companion/{name}", key): value for key, value in attributes.items()}
     _replace_file(path, _hdf5_bytes(contents))
 
 
