@@ -73,6 +73,8 @@ def session_facts(session: Session, spectra: Spectra, settings: Settings) -> Fac
         "axis_direction": numbers(spectra.axis.direction),
         "up_direction": numbers(spectra.axis.up),
         "latency_removed_s": settings.extrapolation.latency_s,
+        "air_absorption": air_absorption_words(settings.extrapolation.air_absorption),
+        "absorption_air": spectra.absorption_air,
     }
     if session.unit == "Pa/FS":
         assert session.drive.level_dbfs is not None
@@ -80,6 +82,11 @@ def session_facts(session: Session, spectra: Spectra, settings: Settings) -> Fac
     else:
         facts["drive_voltage_v"] = session.drive.voltage_v
     return facts
+
+
+def air_absorption_words(included: bool) -> str:
+    """What a table states of the air between loudspeaker and listener."""
+    return "taken off over the distance from the axis origin" if included else "not included: lossless air"
 
 
 def table_files(channels: Sequence[Mapping[str, Table]]) -> dict[str, bytes]:

@@ -10,7 +10,7 @@ array of a class; constructing a record with clashing sizes raises ``ValueError`
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from enum import IntEnum
 from typing import Any, ClassVar
 
@@ -226,12 +226,41 @@ class DroppedPoint:
 
 
 @dataclass(frozen=True, slots=True)
+class Lost(_Record):
+    """Places where a record was taken that is of no use; ``file_point`` is its index in the file."""
+
+    AXES: ClassVar[Axes] = {"positions_m": ("lost", "xyz"), "surface": ("lost",), "file_point": ("lost",)}
+    positions_m: Floats
+    surface: Integers
+    file_point: Integers
+
+
+@dataclass(frozen=True, slots=True)
+class Gated(_Record):
+    """Pressures as in :class:`Spectra`, of responses that end before the first reflection.
+
+    ``length_s`` is the time from the direct sound to that end.
+    """
+
+    AXES: ClassVar[Axes] = {"pressure_pa": ("frequency", "channel", "point"), "length_s": ("point",)}
+    pressure_pa: Complexes
+    length_s: Floats
+
+
+@dataclass(frozen=True, slots=True)
 class Spectra(_Record):
     """Calibrated rms pressure phasors at the drive voltage, one row per point that takes part.
 
     ``usable`` is False where the recording carries nothing at a frequency (above half the sampling
     rate); the pressure there is nan. ``file_point`` is the index of the (first) point in the file;
-    ``repeats`` says how many records were averaged into it.
+    ``repeats`` says how many records were averaged into it, ``measured_at_s`` when (their mean).
+    ``noise_pa`` is the rms noise of the pressure, ``late_db`` the level of the sound that the end of the records
+    cuts off re the whole, ``gated`` what comes before the room does. ``absorption_db_per_m`` holds in the air that
+    ``absorption_air`` describes.
+    ``sampling_rate_hz`` is that of impulse responses. ``None`` = not known.
+
+    ``lost`` are places whose records are of no use; ``left_out`` points, whose pressure means nothing, keep their
+    rows so that rings stay complete. ``drifted``: something changed during the scan.
     """
 
     AXES: ClassVar[Axes] = {
@@ -243,6 +272,11 @@ class Spectra(_Record):
         "surface": ("point",),
         "file_point": ("point",),
         "repeats": ("point",),
+        "measured_at_s": ("point",),
+        "left_out": ("point",),
+        "noise_pa": ("frequency", "channel", "point"),
+        "late_db": ("frequency", "channel"),
+        "absorption_db_per_m": ("frequency",),
     }
     frequency_hz: Floats
     pressure_pa: Complexes
@@ -258,8 +292,28 @@ class Spectra(_Record):
     cabinet: Cabinet | None = None
     known_source: KnownSource | None = None
     room: Room = field(default_factory=Room)
+    measured_at_s: Floats | None = None
+    noise_pa: Floats | None = None
+    late_db: Floats | None = None
+    gated: Gated | None = None
+    absorption_db_per_m: Floats | None = None
+    absorption_air: str = ""
+    sampling_rate_hz: float | None = None
+    lost: Lost | None = None
+    left_out: Booleans | None = None
+    drifted: bool = False
     dropped: tuple[DroppedPoint, ...] = ()
     notices: tuple[str, ...] = ()
+
+    def scaled(self, factor: Complexes | Floats) -> Spectra:
+        """All pressures, gated ones and noise too, times a factor (frequency or 1, point)."""
+        gated, noise_pa, by = self.gated, self.noise_pa, factor[:, None]
+        return replace(
+            self,
+            pressure_pa=self.pressure_pa * by,
+            gated=None if gated is None else replace(gated, pressure_pa=gated.pressure_pa * by),
+            noise_pa=None if noise_pa is None else noise_pa * np.abs(by),
+        )
 
 
 # --- expand ------------------------------------------------------------------------------------------
@@ -297,6 +351,9 @@ class Quality(_Record):
         "noise_gain_db": ("frequency",),
         "truncation_db": ("frequency",),
         "regularisation": ("frequency", "channel"),
+        "scattering_db": ("frequency", "channel"),
+        "overlap_difference_db": ("frequency", "channel"),
+        "gated_share": ("frequency",),
         "point_residual_db": ("channel", "point"),
     }
     residual_db: Floats
@@ -308,6 +365,9 @@ class Quality(_Record):
     noise_gain_db: Floats
     truncation_db: Floats
     regularisation: Floats
+    scattering_db: Floats
+    overlap_difference_db: Floats
+    gated_share: Floats
     point_residual_db: Floats
 
 
@@ -318,6 +378,7 @@ class Expansion(_Record):
     p(x) = sum outgoing[n,m] h_n^(2)(kr) Y_nm + sum regular[n,m] j_n(kr) Y_nm. Columns beyond a
     frequency's order hold zeros; ``regular_order`` is -1 where no regular set was fitted.
     ``acoustic_center_m`` is the origin about which the far field needs the lowest degrees (nan = not known).
+    The waves know no losses: ``absorption_db_per_m`` is what the air takes from them (``None`` = not known).
     """
 
     AXES: ClassVar[Axes] = {
@@ -328,6 +389,7 @@ class Expansion(_Record):
         "regular_order": ("frequency",),
         "origin_m": ("frequency", "xyz"),
         "acoustic_center_m": ("frequency", "xyz"),
+        "absorption_db_per_m": ("frequency",),
     }
     frequency_hz: Floats
     outgoing: Complexes
@@ -341,6 +403,7 @@ class Expansion(_Record):
     source_radius_m: float
     channel_names: tuple[str, ...]
     quality: Quality
+    absorption_db_per_m: Floats | None = None
     notices: tuple[str, ...] = ()
 
 

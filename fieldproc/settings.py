@@ -38,6 +38,9 @@ class SpectraSettings(ClosedModel):
     per_octave: Annotated[int, Field(ge=1, le=96)] = 24
     # 240 steps of 1/24 octave: 20 Hz to 19.9 kHz.
     count: Annotated[int, Field(ge=1, le=4000)] = 240
+    # Take out delay and gain that the drive signal recorded with each point shows? false where the responses were
+    # computed against that very recording.
+    reference: Literal["auto", False] = "auto"
 
     @model_validator(mode="after")
     def _below_1_mhz(self) -> SpectraSettings:
@@ -62,6 +65,41 @@ class SeparationSettings(ClosedModel):
     """
 
     enabled: Literal["auto"] | StrictBool = "auto"
+
+
+class GateSettings(ClosedModel):
+    """Spectra of responses cut off before the first reflection, for the upper band.
+
+    "auto" gates wherever the session or the responses tell when the first reflection comes; false never does.
+    """
+
+    enabled: Literal["auto", False] = "auto"
+    # Where gated spectra take over from separated ones. "auto": where the two agree best.
+    crossover_hz: Literal["auto"] | Annotated[float, Field(gt=0)] = "auto"
+
+
+class ScatteringSettings(ClosedModel):
+    """What the cabinet scatters of the room's sound stands in the outgoing set; take it out?
+
+    "auto" takes the body that brings separated and gated spectra nearest to each other, if any brings them nearer;
+    "box" and "sphere" insist on the rigid box of the cabinet's size, or on a rigid sphere.
+    """
+
+    body: Literal["auto", "none", "box", "sphere"] = "auto"
+    # By default the sphere has the volume of the cabinet.
+    sphere_radius_m: Literal["auto"] | Annotated[float, Field(gt=0)] = "auto"
+
+
+class MendingSettings(ClosedModel):
+    """What the scan itself tells of errors of the apparatus, put right where it is clear; false leaves it alone.
+
+    ``bad_points``: points that contradict all others are left out. ``surfaces``: gain, offset and delay of a surface
+    against the innermost. ``drift``: gain and sound speed over the time of the scan.
+    """
+
+    bad_points: Literal["auto", False] = "auto"
+    surfaces: Literal["auto", False] = "auto"
+    drift: Literal["auto", False] = "auto"
 
 
 class OrderSettings(ClosedModel):
@@ -100,8 +138,9 @@ class ExpansionSettings(ClosedModel):
     room_distance_m: Literal["auto"] | Annotated[float, Field(gt=0)] = "auto"
     # "auto": only where the fit is ill-conditioned.
     regularisation: Literal["auto", "always", "never"] = "auto"
-    # With "repeats", a point that is the mean of n records counts n times, as if noise were its only error.
-    point_weights: Literal["equal", "repeats"] = "equal"
+    # With "repeats", a point that is the mean of n records counts n times, as if noise were its only error; with
+    # "noise", by its noise power as the session shows it.
+    point_weights: Literal["equal", "repeats", "noise"] = "equal"
     # By what its weight is chosen. Cross-validation leaves a part that was never scanned to itself.
     regularisation_weight: Literal["likelihood", "cross-validation"] = "likelihood"
 
@@ -113,6 +152,14 @@ class ExtrapolationSettings(ClosedModel):
     reference_distance_m: Annotated[float, Field(gt=0)] = 1.0
     # A common latency to take out of every phase; 0 leaves the phase as recorded.
     latency_s: float = 0.0
+    # Take off what the air absorbs on the way? Only of a true pressure: a far field scaled to 1 m has no way to go.
+    air_absorption: StrictBool = False
+
+    @model_validator(mode="after")
+    def _absorbed_on_the_way(self) -> ExtrapolationSettings:
+        if self.air_absorption and self.quantity != "true pressure":
+            raise ValueError('air_absorption = true needs quantity = "true pressure"')
+        return self
 
 
 class TableSettings(ClosedModel):
@@ -143,7 +190,10 @@ class Settings(ClosedModel):
 
     spectra: SpectraSettings = SpectraSettings()
     axis: AxisSettings = AxisSettings()
+    mending: MendingSettings = MendingSettings()
     separation: SeparationSettings = SeparationSettings()
+    gate: GateSettings = GateSettings()
+    scattering: ScatteringSettings = ScatteringSettings()
     orders: OrderSettings = OrderSettings()
     expansion: ExpansionSettings = ExpansionSettings()
     extrapolation: ExtrapolationSettings = ExtrapolationSettings()

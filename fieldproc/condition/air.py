@@ -1,8 +1,11 @@
-"""Sound speed and density of the air from what the session states.
+"""Sound speed, density and absorption of the air from what the session states.
 
 Temperature alone: c = 343.2 sqrt(T / 293.15 K), ISO 9613-1:1993 A.5. With humidity: the polynomial of
 Cramer, J. Acoust. Soc. Am. 93 (1993) 2510, eq. (15) and table III, 0 to 30 degrees C, uncertainty below
 300 ppm; the CO2 mole fraction is taken as 0.000314, his standard air.
+
+Absorption: ISO 9613-1:1993, eqs. (3) to (5) and annex B, pure tones, within 10 % from -20 to 50 degrees C for 0.05
+to 5 % of water vapour.
 """
 
 from __future__ import annotations
@@ -13,7 +16,11 @@ from fieldproc.conventions import DEFAULT_TEMPERATURE_C, Floats
 from fieldproc.records import Air
 
 STANDARD_PRESSURE_PA = 101_325.0
+# Assumed where absorption is asked for and no humidity is stated: an ordinary room.
+DEFAULT_HUMIDITY_PERCENT = 50.0
 _CO2_MOLE_FRACTION = 314e-6
+# Of ISO 9613-1: triple point of water, and the temperature that its coefficients are stated for.
+_TRIPLE_POINT_K, _REFERENCE_K = 273.16, 293.15
 _CRAMER = (
     331.5024, 0.603055, -0.000528, 51.471935, 0.1495874, -0.000782, -1.82e-7, 3.73e-8,
     -2.93e-10, -85.20931, -0.228525, 5.91e-5, -2.835149, -2.15e-13, 29.179762, 0.000486,
@@ -69,3 +76,50 @@ def density(air: Air) -> float:
     water = water_mole_fraction(temperature_c, air.relative_humidity_percent or 0.0, pressure_pa)
     molar = _DRY_AIR_KG_PER_MOL * (1.0 - water) + _WATER_KG_PER_MOL * water
     return float(np.mean(pressure_pa * molar / (_GAS_CONSTANT * (temperature_c + 273.15))))
+
+
+def absorption(air: Air, frequency_hz: Floats) -> tuple[Floats, str]:
+    """Attenuation of pure tones in dB/m, (frequency,), and the air it holds for, what was assumed included."""
+    assumed = " (assumed)"
+    temperature_c = DEFAULT_TEMPERATURE_C if air.temperature_c is None else float(np.mean(air.temperature_c))
+    humidity = air.relative_humidity_percent
+    relative_humidity_percent = DEFAULT_HUMIDITY_PERCENT if humidity is None else humidity
+    pressure_pa = air.pressure_pa or STANDARD_PRESSURE_PA
+    told = (
+        f"{temperature_c:.4g} degrees C{assumed if air.temperature_c is None else ''}, "
+        f"{relative_humidity_percent:g} % relative humidity{assumed if humidity is None else ''}, "
+        f"{pressure_pa / 1000.0:g} kPa{'' if air.pressure_pa else assumed} (ISO 9613-1)"
+    )
+    return iso_absorption(frequency_hz, temperature_c, relative_humidity_percent, pressure_pa), told
+
+
+def vapour_percent(temperature_c: float, relative_humidity_percent: float, pressure_pa: float) -> float:
+    """Molar concentration of water vapour in percent, ISO 9613-1 eqs. (B.1) to (B.3).
+
+    The saturation pressure is divided by the pressure of the air: thin air holds a larger share of water.
+    """
+    exponent = -6.8346 * (_TRIPLE_POINT_K / (temperature_c + 273.15)) ** 1.261 + 4.6151
+    return float(relative_humidity_percent * 10.0**exponent * STANDARD_PRESSURE_PA / pressure_pa)
+
+
+def relaxation_hz(temperature_c: float, vapour_percent: float, pressure_pa: float) -> tuple[float, float]:
+    """Relaxation frequencies of oxygen and nitrogen, ISO 9613-1 eqs. (3) and (4)."""
+    pressure, h = pressure_pa / STANDARD_PRESSURE_PA, vapour_percent
+    warmth = (temperature_c + 273.15) / _REFERENCE_K
+    oxygen = pressure * (24.0 + 4.04e4 * h * (0.02 + h) / (0.391 + h))
+    nitrogen = pressure * warmth**-0.5 * (9.0 + 280.0 * h * np.exp(-4.170 * (warmth ** (-1.0 / 3.0) - 1.0)))
+    return float(oxygen), float(nitrogen)
+
+
+def iso_absorption(
+    frequency_hz: Floats, temperature_c: float, relative_humidity_percent: float, pressure_pa: float
+) -> Floats:
+    """Pure-tone attenuation in dB/m, (frequency,), ISO 9613-1 eq. (5)."""
+    kelvin, pressure = temperature_c + 273.15, pressure_pa / STANDARD_PRESSURE_PA
+    warmth, squared = kelvin / _REFERENCE_K, frequency_hz**2
+    vapour = vapour_percent(temperature_c, relative_humidity_percent, pressure_pa)
+    oxygen_hz, nitrogen_hz = relaxation_hz(temperature_c, vapour, pressure_pa)
+    classical = 1.84e-11 / pressure * warmth**0.5
+    oxygen = 0.01275 * np.exp(-2239.1 / kelvin) / (oxygen_hz + squared / oxygen_hz)
+    nitrogen = 0.1068 * np.exp(-3352.0 / kelvin) / (nitrogen_hz + squared / nitrogen_hz)
+    return np.asarray(8.686 * squared * (classical + warmth**-2.5 * (oxygen + nitrogen)))

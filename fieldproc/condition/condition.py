@@ -1,52 +1,73 @@
-"""From recordings to calibrated pressures: drive, microphone, air, dropped points, repeats."""
+"""From recordings to calibrated pressures: drive, microphone, air, dropped points, repeats, noise, truncation."""
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from fieldproc.condition.air import density, sound_speed
+from fieldproc.condition.air import absorption, density, sound_speed
+from fieldproc.condition.ending import endings, fade_out
+from fieldproc.condition.gate import gate_times, gated_spectra
+from fieldproc.condition.late import late_level_db, late_notice
+from fieldproc.condition.noise import noise_power
+from fieldproc.condition.reference import Alignment, align
+from fieldproc.condition.repeats import groups, mean_of_groups
 from fieldproc.condition.spectra import log_frequency_grid, spectra_at
 from fieldproc.conventions import Booleans, Complexes, Floats, Integers
 from fieldproc.errors import NumericalError
 from fieldproc.records import (
     Drive,
     DroppedPoint,
+    Gated,
     ImpulseResponses,
+    Lost,
     Microphone,
     Session,
     Spectra,
     TransferFunctions,
 )
-from fieldproc.settings import SpectraSettings
+from fieldproc.settings import GateSettings, SpectraSettings
 
 # The smallest expansion (degree 0 and 1 of one set) already needs this many.
 FEWEST_POINTS = 4
 
 
-def condition(session: Session, settings: SpectraSettings) -> Spectra:
+def condition(session: Session, settings: SpectraSettings, gate: GateSettings | None = None) -> Spectra:
     """Rms pressure phasors at the drive voltage, one row per distinct position that takes part.
 
     Impulse responses go to the frequency grid of the settings; transfer functions keep their
-    frequencies. Raises ``NumericalError`` when too few good points remain.
+    frequencies. Delay and gain of every record are set right first, where drive signals were recorded. With
+    ``gate``, also the spectra of the responses gated before the first reflection.
+    Raises ``NumericalError`` when too few good points remain.
     """
-    kept, dropped = _good_points(session)
-    frequency_hz, recorded, usable = _recorded_spectra(session.response, settings, kept)
-    gain = _drive_gain(session.unit, session.drive) / _microphone_response(
-        session.unit, session.microphone, frequency_hz
-    )
-    pressure_pa = recorded * gain[:, None, None]
-    pressure_pa[~usable] = np.nan
-    group, first = _groups(session.positions_m[kept])
+    kept, dropped, alignment = _good_points(session, settings)
+    frequency_hz = _frequencies(session.response, settings)
+    recorded, usable, used = _recorded_spectra(session.response, frequency_hz, kept)
+    group, first = groups(session.positions_m[kept])
     speed, told = sound_speed(session.air, len(session.positions_m))
+    chain = _Chain.of(session, frequency_hz, usable, kept, alignment)
+    recorded = chain.aligned(recorded)
+    noise_pa, noise_told = _noise(session, kept, chain, used, recorded, group)
+    late_db = _late(session.response, kept, frequency_hz)
+    gated, gate_told = _gated(session, gate, speed, kept, chain, group) if gate is not None else (None, [])
+    absorption_db_per_m, absorption_air = absorption(session.air, frequency_hz)
+    notices = (
+        *session.notices,
+        told,
+        *([] if alignment is None else [alignment.told]),
+        *noise_told,
+        *([] if late_db is None else late_notice(late_db, frequency_hz)),
+        *gate_told,
+    )
     return Spectra(
         frequency_hz=frequency_hz,
-        pressure_pa=_mean_of_groups(pressure_pa, group),
+        pressure_pa=mean_of_groups(chain.in_pascal(recorded), group),
         usable=usable,
         positions_m=session.positions_m[kept][first],
-        sound_speed_m_per_s=_mean_of_groups(speed[kept], group),
+        sound_speed_m_per_s=mean_of_groups(speed[kept], group),
         surface=session.surface[kept][first],
         file_point=kept[first],
         repeats=np.bincount(group),
@@ -56,13 +77,59 @@ def condition(session: Session, settings: SpectraSettings) -> Spectra:
         cabinet=session.cabinet,
         known_source=session.known_source,
         room=session.room,
+        measured_at_s=None if session.measured_at_s is None else mean_of_groups(session.measured_at_s[kept], group),
+        noise_pa=noise_pa,
+        late_db=late_db,
+        gated=gated,
+        absorption_db_per_m=absorption_db_per_m,
+        absorption_air=absorption_air,
+        sampling_rate_hz=getattr(session.response, "sampling_rate_hz", None),
+        lost=_lost(session, kept, dropped),
         dropped=dropped,
-        notices=(*session.notices, told),
+        notices=notices,
     )
 
 
-def _good_points(session: Session) -> tuple[Integers, tuple[DroppedPoint, ...]]:
-    """Indices of points that take part, and the others with the reason."""
+@dataclass(frozen=True, slots=True)
+class _Chain:
+    """What lies between the recorded spectra (frequency, channel, kept point) and pressures in pascal.
+
+    ``gain`` (frequency,) is pascal at the drive level per recorded unit; ``correction`` (frequency, point) sets
+    delay and gain of single records right, whose ``loudness`` (point,) it takes out.
+    """
+
+    frequency_hz: Floats
+    gain: Complexes
+    usable: Booleans
+    correction: Complexes | None
+    loudness: Floats
+
+    @classmethod
+    def of(
+        cls, session: Session, frequency_hz: Floats, usable: Booleans, kept: Integers, alignment: Alignment | None
+    ) -> _Chain:
+        gain = _drive_gain(session.unit, session.drive) / _microphone_response(
+            session.unit, session.microphone, frequency_hz
+        )
+        if alignment is None:
+            return cls(frequency_hz, gain, usable, None, np.ones(len(kept)))
+        return cls(frequency_hz, gain, usable, alignment.correction(frequency_hz)[:, kept], alignment.gain[kept])
+
+    def aligned(self, recorded: Complexes) -> Complexes:
+        """Records as they would be without differences of delay and gain between them."""
+        return recorded if self.correction is None else recorded * self.correction[:, None]
+
+    def in_pascal(self, aligned: Complexes) -> Complexes:
+        """Pressures; nan where a frequency is not usable."""
+        pressure_pa = aligned * self.gain[:, None, None]
+        pressure_pa[~self.usable] = np.nan
+        return pressure_pa
+
+
+def _good_points(
+    session: Session, settings: SpectraSettings
+) -> tuple[Integers, tuple[DroppedPoint, ...], Alignment | None]:
+    """Indices of points that take part, the others with the reason, and how the drive signals of all points lie."""
     response = session.response
     if isinstance(response, ImpulseResponses):
         per_point: NDArray[Any] = np.moveaxis(response.values, 1, 0)
@@ -76,7 +143,13 @@ def _good_points(session: Session) -> tuple[Integers, tuple[DroppedPoint, ...]]:
         "response is silent": session.valid & finite & silent,
     }
     dropped = [DroppedPoint(int(i), reason) for reason, mask in reasons.items() for i in np.flatnonzero(mask)]
-    kept = np.flatnonzero(session.valid & finite & ~silent)
+    kept, alignment = np.flatnonzero(session.valid & finite & ~silent), None
+    reference, rate_hz = session.drive.reference, session.drive.reference_sampling_rate_hz
+    if reference is not None and settings.reference == "auto" and len(kept):
+        assert rate_hz is not None
+        alignment = align(reference, rate_hz, kept)
+        dropped += [DroppedPoint(point, reason) for point, reason in alignment.reasons.items()]
+        kept = kept[~np.isin(kept, list(alignment.reasons))]
     if len(kept) < FEWEST_POINTS:
         raise NumericalError(
             "condition",
@@ -85,7 +158,21 @@ def _good_points(session: Session) -> tuple[Integers, tuple[DroppedPoint, ...]]:
             f"at least {FEWEST_POINTS}",
             "check the recordings and /valid",
         )
-    return kept, tuple(sorted(dropped, key=lambda point: point.index))
+    return kept, tuple(sorted(dropped, key=lambda point: point.index)), alignment
+
+
+def _lost(session: Session, kept: Integers, dropped: tuple[DroppedPoint, ...]) -> Lost | None:
+    """Places that no kept record stands for; each once."""
+    seen = {tuple(position) for position in session.positions_m[kept].tolist()}
+    places: dict[tuple[float, ...], int] = {}
+    for point in dropped:
+        place = tuple(session.positions_m[point.index].tolist())
+        if place not in seen:
+            places.setdefault(place, point.index)
+    if not places:
+        return None
+    index = np.array(list(places.values()))
+    return Lost(session.positions_m[index], session.surface[index], index)
 
 
 def _measured(response: TransferFunctions) -> Booleans:
@@ -93,19 +180,36 @@ def _measured(response: TransferFunctions) -> Booleans:
     return np.asarray(np.isfinite(response.values).any(axis=(1, 2)))
 
 
+def _frequencies(response: ImpulseResponses | TransferFunctions, settings: SpectraSettings) -> Floats:
+    """Those of the settings; transfer functions keep their own."""
+    if isinstance(response, TransferFunctions):
+        return response.frequency_hz
+    return log_frequency_grid(settings.lowest_hz, settings.per_octave, settings.count)
+
+
 def _recorded_spectra(
-    response: ImpulseResponses | TransferFunctions, settings: SpectraSettings, kept: Integers
-) -> tuple[Floats, Complexes, Booleans]:
-    """Frequencies, spectra (frequency, channel, point) in the unit of the file, and which are usable."""
+    response: ImpulseResponses | TransferFunctions, frequency_hz: Floats, kept: Integers
+) -> tuple[Complexes, Booleans, Floats]:
+    """Spectra (frequency, channel, point) in the unit of the file, which are usable, and the share of noise in them.
+
+    Responses count until they have died away into their noise.
+    """
     if isinstance(response, TransferFunctions):
         recorded = response.values[:, :, kept].astype(np.complex128)
-        return response.frequency_hz, recorded, _measured(response)
-    frequency_hz = log_frequency_grid(settings.lowest_hz, settings.per_octave, settings.count)
-    usable = frequency_hz < response.sampling_rate_hz / 2
+        return recorded, _measured(response), np.ones(len(frequency_hz))
+    rate, samples = response.sampling_rate_hz, response.values.shape[2]
+    usable, used = frequency_hz < rate / 2, np.ones(len(frequency_hz))
     recorded = np.empty((len(frequency_hz), len(response.values), len(kept)), dtype=np.complex128)
-    for channel, samples in enumerate(response.values):
-        recorded[:, channel] = spectra_at(samples[kept], response.sampling_rate_hz, response.start_s, frequency_hz)
-    return frequency_hz, recorded, usable
+    counts = endings(response.values, kept, rate, frequency_hz)
+    for count in np.unique(counts):
+        rows = np.flatnonzero(counts == count)
+        weights = np.ones(samples) if count == samples else fade_out(int(count))
+        used[rows] = np.sum(weights**2) / samples
+        for channel, values in enumerate(response.values):
+            recorded[rows, channel] = spectra_at(
+                values[kept, :count], rate, response.start_s, frequency_hz[rows], weights
+            )
+    return recorded, usable, used
 
 
 def _drive_gain(unit: str, drive: Drive) -> float:
@@ -134,22 +238,38 @@ def _microphone_response(unit: str, microphone: Microphone, frequency_hz: Floats
     return np.asarray(sensitivity * np.exp(magnitude + 1j * phase))
 
 
-def _groups(positions_m: Floats) -> tuple[Integers, Integers]:
-    """Points at exactly equal positions are repeats of one: group of each point, first point of each group.
+def _noise(
+    session: Session, kept: Integers, chain: _Chain, used: Floats, aligned: Complexes, group: Integers
+) -> tuple[Floats | None, list[str]]:
+    """Rms noise in Pa at every point, (frequency, channel, group), and how it was found."""
+    response, usable, frequency_hz = session.response, chain.usable, chain.frequency_hz
+    sampled = response if isinstance(response, ImpulseResponses) else None
+    found = noise_power(
+        sampled, kept, chain.loudness, aligned[usable], group, session.noise, frequency_hz[usable], used[usable]
+    )
+    if found is None:
+        return None, []
+    noise_pa = np.full((len(frequency_hz), *found.power.shape[1:]), np.nan)
+    noise_pa[usable] = np.sqrt(found.power) * np.abs(chain.gain[usable])[:, None, None]
+    return noise_pa, [found.told]
 
-    Groups are numbered in the order of their first points.
-    """
-    _, first, group = np.unique(positions_m, axis=0, return_index=True, return_inverse=True)
-    rank = np.empty(len(first), dtype=np.int64)
-    rank[np.argsort(first)] = np.arange(len(first))
-    return rank[group.ravel()], np.sort(first)
+
+def _gated(
+    session: Session, settings: GateSettings, speed: Floats, kept: Integers, chain: _Chain, group: Integers
+) -> tuple[Gated | None, list[str]]:
+    """Gated pressures, (frequency, channel, group), and what to tell."""
+    response = session.response
+    if settings.enabled is False or not isinstance(response, ImpulseResponses):
+        return None, []
+    times = gate_times(session, speed, kept)
+    if isinstance(times, str):
+        return None, [f"not gated: {times}"]
+    recorded = gated_spectra(response, kept, times, chain.frequency_hz)
+    pressure_pa = mean_of_groups(chain.in_pascal(chain.aligned(recorded)), group)
+    return Gated(pressure_pa, mean_of_groups(times.length_s, group)), [f"gated: {times.told}"]
 
 
-def _mean_of_groups(values: NDArray[Any], group: Integers) -> NDArray[Any]:
-    """Mean over the last axis within each group."""
-    count = np.bincount(group)
-    if len(count) == len(group):
-        return values
-    sums = np.zeros((len(count), *values.shape[:-1]), dtype=values.dtype)
-    np.add.at(sums, group, np.moveaxis(values, -1, 0))
-    return np.moveaxis(sums, 0, -1) / count
+def _late(response: ImpulseResponses | TransferFunctions, kept: Integers, frequency_hz: Floats) -> Floats | None:
+    if not isinstance(response, ImpulseResponses):
+        return None
+    return late_level_db(response.values, response.sampling_rate_hz, frequency_hz, kept)

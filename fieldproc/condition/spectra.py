@@ -28,16 +28,20 @@ def log_frequency_grid(lowest_hz: float, per_octave: int, count: int) -> Floats:
 
 
 def spectra_at(
-    samples: NDArray[np.floating[Any]], sampling_rate_hz: float, start_s: float, frequency_hz: Floats
+    samples: NDArray[np.floating[Any]],
+    sampling_rate_hz: float,
+    start_s: float,
+    frequency_hz: Floats,
+    weights: Floats | float = 1.0,
 ) -> Complexes:
     """Fourier transform of sampled responses at given frequencies.
 
-    ``samples`` (point, sample), sample 0 at ``start_s``; result (frequency, point), in the samples' unit
-    (a sum over samples, as for an impulse response in Pa/V per sample).
+    ``samples`` (point, sample), sample 0 at ``start_s``, times ``weights`` (sample,); result (frequency, point), in
+    the samples' unit (a sum over samples, as for an impulse response in Pa/V per sample).
     """
     turns = np.outer(frequency_hz / sampling_rate_hz, np.arange(samples.shape[1]))
     phase = -2.0 * np.pi * (turns - np.floor(turns))
-    cosine, sine = np.cos(phase).T, np.sin(phase).T
+    cosine, sine = (np.cos(phase) * weights).T, (np.sin(phase) * weights).T
     spectra = np.empty((len(frequency_hz), len(samples)), dtype=np.complex128)
     chunk = max(1, _CHUNK_SAMPLES // samples.shape[1])
     for first in range(0, len(samples), chunk):

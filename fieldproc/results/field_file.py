@@ -32,6 +32,8 @@ _CHUNK_BYTES = 1 << 20
 _SCALARS = ("sound_speed_m_per_s", "air_density_kg_per_m3", "source_radius_m")
 _TEXTS = ("channel_names", "notices")
 _COMPLEX = {"outgoing", "regular"}
+# Per frequency, nan throughout where not known.
+_OPTIONAL = {"absorption_db_per_m"}
 _INTEGER = {"outgoing_order", "regular_order", "quality/verdict"}
 _REBUILD = "run the session again"
 
@@ -46,7 +48,9 @@ def field_bytes(expansion: Expansion, axis: ReferenceAxis, context: Context) -> 
         for name in _SCALARS:
             _write_attribute(file, name, float(getattr(expansion, name)))
         for path, owner, name in _arrays(expansion, expansion.quality, axis):
-            _write_array(file, path, np.asarray(getattr(owner, name), dtype=_dtype(path)))
+            value = getattr(owner, name)
+            known = np.full(len(expansion.frequency_hz), np.nan) if path in _OPTIONAL and value is None else value
+            _write_array(file, path, np.asarray(known, dtype=_dtype(path)))
         for name in _TEXTS:
             _write_array(file, name, _text_array(getattr(expansion, name)))
         group = file.create_group("context")
@@ -216,7 +220,9 @@ def _records(values: Mapping[str, Any]) -> tuple[Expansion, ReferenceAxis, dict[
     quality = Quality(**{name: values[f"quality/{name}"] for name in Quality.AXES})
     axis = ReferenceAxis(**{name: values[f"axis/{name}"] for name in ReferenceAxis.AXES})
     names = [field.name for field in fields(Expansion) if field.name != "quality"]
-    expansion = Expansion(quality=quality, **{name: values[name] for name in names})
+    unknown = {name for name in _OPTIONAL if np.isnan(values[name]).all()}
+    known: dict[str, Any] = {name: None if name in unknown else values[name] for name in names}
+    expansion = Expansion(quality=quality, **known)
     if len(expansion.channel_names) != expansion.outgoing.shape[1]:
         raise ValueError(f"{len(expansion.channel_names)} channel names, {expansion.outgoing.shape[1]} channels")
     for kind in ("outgoing", "regular"):

@@ -58,6 +58,9 @@ def expansion_of(place_m: np.ndarray, origin_m: np.ndarray | None = None, source
         noise_gain_db=np.zeros(2),
         truncation_db=np.zeros(2),
         regularisation=one,
+        scattering_db=one,
+        overlap_difference_db=one,
+        gated_share=np.zeros(2),
         point_residual_db=np.zeros((1, 5)),
     )
     return Expansion(
@@ -219,3 +222,26 @@ def test_a_frequency_without_a_fit_stays_unknown() -> None:
     assert np.isnan(far_field.sound_power_w[0]).all()
     assert np.isnan(pressure_at(unsolved, SCAN_AXIS, FRONT[None], 1.0)[0]).all()
     np.testing.assert_allclose(np.abs(far_field.pressure_pa[1]), [[0.602]], rtol=CLOSE)
+
+
+def test_air_takes_its_share_over_the_distance_from_the_axis_origin() -> None:
+    absorption_db_per_m = np.array([0.0004453, 0.35])
+    lossy = replace(OFFSET, absorption_db_per_m=absorption_db_per_m)
+    axis = ReferenceAxis(origin_m=np.array([0.2, 0.0, 0.1]))
+    settings = ExtrapolationSettings(quantity="true pressure", reference_distance_m=4.0, air_absorption=True)
+    with_air = extrapolate(lossy, axis, FRONT[None], settings).pressure_pa
+    without = extrapolate(lossy, axis, FRONT[None], settings.model_copy(update={"air_absorption": False})).pressure_pa
+    np.testing.assert_allclose(
+        level_db(without)[:, 0, 0] - level_db(with_air)[:, 0, 0], 4.0 * absorption_db_per_m, rtol=0, atol=1e-11
+    )
+    # the phase is that of lossless air
+    np.testing.assert_allclose(np.angle(with_air / without), np.zeros((2, 1, 1)), rtol=0, atol=1e-12)
+    np.testing.assert_array_equal(
+        far_field_pressure(lossy, axis, FRONT[None]), far_field_pressure(OFFSET, axis, FRONT[None])
+    )
+
+
+def test_absorption_that_is_not_known_is_refused() -> None:
+    assert np.isfinite(pressure_at(OFFSET, SCAN_AXIS, FRONT[None], 1.0)).all()
+    with pytest.raises(UsageError, match="absorption of the air is not known here; run the session again"):
+        pressure_at(OFFSET, SCAN_AXIS, FRONT[None], 1.0, air_absorption=True)

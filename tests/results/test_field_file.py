@@ -46,6 +46,7 @@ def expansion(seed: int = 1, regular_order: int = 1) -> Expansion:
         source_radius_m=0.25,
         channel_names=("woofer", "Hochtöner"),
         quality=Quality(**quality),
+        absorption_db_per_m=rng.normal(size=frequencies),
         notices=("temperature not stated: 20 degrees taken",),
     )
 
@@ -77,6 +78,11 @@ def test_round_trip_is_exact(tmp_path: Path, regular_order: int) -> None:
         np.testing.assert_array_equal(getattr(axis, name), getattr(AXIS, name))
     assert np.isnan(context.pop("latency_s"))
     assert context == {name: value for name, value in CONTEXT.items() if name != "latency_s"}
+
+
+def test_absorption_that_is_not_known_stays_so(tmp_path: Path) -> None:
+    after, _, _ = read_field(written(tmp_path, field_bytes(replace(expansion(), absorption_db_per_m=None), AXIS, {})))
+    assert after.absorption_db_per_m is None
 
 
 def test_no_notices_and_no_context(tmp_path: Path) -> None:

@@ -1,0 +1,166 @@
+"""A time gate that closes before the first reflection reaches the microphone.
+
+What arrives before any wall can answer is the loudspeaker's alone: no room, and nothing the cabinet made of the room.
+The gate opens ahead of the direct sound and closes, smoothly, where the first reflection may begin. That place comes
+from the session (a delay, or distances of the walls, from which the shortest way by any wall to any part of the
+cabinet follows), or else from the responses themselves, where energy rises again after the direct sound.
+
+A gate of length L knows nothing below about 1/L; how far above it starts to be right, only a comparison with
+ungated spectra tells (``expand/seam.py``).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from fieldproc.condition.spectra import spectra_at
+from fieldproc.conventions import Complexes, Floats, Integers, output_axes
+from fieldproc.records import ImpulseResponses, ReferenceAxis, Session
+
+# The direct sound begins where a response first exceeds this share of its largest sample.
+_ONSET = 0.05
+# Share of the points whose direct sound may come before the latency that is assumed: they are outliers.
+_EARLY = 0.05
+# The gate is open this long before the earliest direct sound, and opens over half of that.
+_AHEAD_S = 1e-3
+# What the onset is found late by, and half the width of a reflection's own rise.
+_MARGIN_S = 1e-4
+# Share of the open time over which the gate closes: a longer end leaves less of the tail's spectrum beyond its own,
+# a shorter one keeps more of the tail.
+_CLOSING = 0.6
+# Gates shorter than this hold no octave that a scan can use.
+SHORTEST_S = 5e-4
+# Search in the data: how long after the direct sound, smoothing of the energy, the rise that counts as a reflection,
+# and how far below the direct sound it may be.
+_SEARCH_S, _SMOOTH_S, _RISE, _FAINTEST = 20e-3, 5e-4, 6.0, 1e-4
+# Share of the points that must show a rise, and the share of the rises that may be earlier than the gate's end.
+_FOUND, _EARLIEST = 0.2, 0.02
+
+
+@dataclass(frozen=True, slots=True)
+class GateTimes:
+    """When the gate of every point opens, is open, and has closed, (point,) in seconds; and where that comes from."""
+
+    direct_s: Floats
+    end_s: Floats
+    told: str
+
+    @property
+    def length_s(self) -> Floats:
+        """From the direct sound to the end."""
+        return self.end_s - self.direct_s
+
+
+def gate_times(session: Session, sound_speed_m_per_s: Floats, kept: Integers) -> GateTimes | str:
+    """Times of the points ``kept`` (indices), or why there are none.
+
+    ``sound_speed_m_per_s`` (point of the file,).
+    """
+    response, speed = session.response, sound_speed_m_per_s[kept]
+    if not isinstance(response, ImpulseResponses):
+        return "transfer functions cannot be gated"
+    positions_m = session.positions_m[kept]
+    least_way_s = _distance_to_source(session, positions_m) / speed
+    onset_s = _onsets(response, kept)
+    latency_s = float(np.quantile(onset_s - least_way_s, _EARLY)) - _MARGIN_S
+    direct_s = latency_s + least_way_s
+    room = session.room
+    if room.first_reflection_s is not None:
+        after_s = np.broadcast_to(room.first_reflection_s, (len(session.positions_m),))[kept]
+        end_s, told = direct_s + after_s, "as the session states it"
+    elif room.reflector_distances_m is not None:
+        if not np.isfinite(room.reflector_distances_m).any():
+            return "the session states that there are no walls"
+        mirrored_m = _mirrored(session.axis, room.reflector_distances_m, positions_m)
+        end_s = latency_s + np.min([_distance_to_source(session, one) for one in mirrored_m], axis=0) / speed
+        told = "by the stated distances of the walls"
+    else:
+        found = _found_in_data(response, kept, direct_s)
+        if isinstance(found, str):
+            return found
+        end_s, told = direct_s + found[0], found[1]
+    shortest_s = float(np.min(end_s - direct_s))
+    if shortest_s < SHORTEST_S:
+        return f"the first reflection comes {1e3 * shortest_s:.2f} ms after the direct sound, too soon for a gate"
+    longest_s = float(np.max(end_s - direct_s))
+    told = f"first reflection {1e3 * shortest_s:.2f} to {1e3 * longest_s:.2f} ms after the direct sound, {told}"
+    return GateTimes(direct_s, end_s, told)
+
+
+def gate_window(times: GateTimes, time_s: Floats) -> Floats:
+    """Weights of samples at times (sample,), (point, sample): 0 before and after, 1 from the direct sound on."""
+    opening = (time_s - (times.direct_s[:, None] - _AHEAD_S)) / (0.5 * _AHEAD_S)
+    closing = (times.end_s[:, None] - time_s) / (_CLOSING * times.length_s[:, None])
+    return np.asarray(_raised(opening) * _raised(closing))
+
+
+def gated_spectra(response: ImpulseResponses, kept: Integers, times: GateTimes, frequency_hz: Floats) -> Complexes:
+    """Spectra of the gated responses, (frequency, channel, point), in the unit of the file."""
+    rate = response.sampling_rate_hz
+    first = max(0, int(np.floor((times.direct_s.min() - _AHEAD_S - response.start_s) * rate)))
+    last = min(response.values.shape[2], int(np.ceil((times.end_s.max() - response.start_s) * rate)) + 1)
+    start_s = response.start_s + first / rate
+    window = gate_window(times, start_s + np.arange(last - first) / rate)
+    spectra = [spectra_at(one[kept, first:last] * window, rate, start_s, frequency_hz) for one in response.values]
+    return np.stack(spectra, axis=1)
+
+
+def _raised(ramp: Floats) -> Floats:
+    """A smooth step from 0 to 1 while ``ramp`` does so."""
+    return np.asarray(np.sin(0.5 * np.pi * np.clip(ramp, 0.0, 1.0)) ** 2)
+
+
+def _onsets(response: ImpulseResponses, kept: Integers) -> Floats:
+    """When the direct sound begins at every point, the earliest of the channels."""
+    first = np.full(len(kept), response.values.shape[2])
+    for one in response.values:
+        size = np.abs(one[kept])
+        first = np.minimum(first, np.argmax(size >= _ONSET * size.max(axis=1, keepdims=True), axis=1))
+    return np.asarray(response.start_s + first / response.sampling_rate_hz)
+
+
+def _distance_to_source(session: Session, positions_m: Floats) -> Floats:
+    """From positions (point, 3) to the nearest part of the cabinet; to the axis origin, where none is stated."""
+    if session.cabinet is None:
+        return np.asarray(np.linalg.norm(positions_m - session.axis.origin_m, axis=1))
+    beside_m = np.abs(positions_m - session.cabinet.center_m) - 0.5 * session.cabinet.size_m
+    return np.asarray(np.linalg.norm(np.maximum(beside_m, 0.0), axis=1))
+
+
+def _mirrored(axis: ReferenceAxis, distances_m: Floats, positions_m: Floats) -> list[Floats]:
+    """Positions as each wall mirrors them: front, rear, left, right, up, down of the axis origin."""
+    forward, left, up = output_axes(axis.direction, axis.up)
+    normals = [forward, -forward, left, -left, up, -up]
+    walls = [(normal, away) for normal, away in zip(normals, distances_m, strict=True) if np.isfinite(away)]
+    return [
+        positions_m + 2.0 * (away - (positions_m - axis.origin_m) @ normal)[:, None] * normal
+        for normal, away in walls
+    ]
+
+
+def _found_in_data(response: ImpulseResponses, kept: Integers, direct_s: Floats) -> tuple[float, str] | str:
+    """Delay of the first reflection after the direct sound, the same for all points, and the evidence for it."""
+    rate = response.sampling_rate_hz
+    begin = np.round((direct_s - response.start_s) * rate).astype(np.int64)
+    span, smooth = int(_SEARCH_S * rate), max(1, int(_SMOOTH_S * rate))
+    rises = []
+    for one in response.values:
+        for point, at in zip(kept, begin, strict=True):
+            # the second difference favours what is sharp in time over slow tails
+            energy = np.diff(one[point, max(at, 0) : at + span + smooth].astype(np.float64), 2) ** 2
+            smoothed = np.convolve(energy, np.full(smooth, 1.0 / smooth), mode="valid")
+            if len(smoothed) < 2:
+                continue
+            peak = int(np.argmax(smoothed[: max(1, len(smoothed) // 4)]))
+            after = smoothed[peak:]
+            risen = (after > _RISE * np.minimum.accumulate(after)) & (after > _FAINTEST * after[0])
+            if risen.any():
+                # the boxcar sees a reflection as soon as it touches its end
+                rises.append((peak + int(np.argmax(risen)) + smooth / 2) / rate)
+    count = len(kept) * len(response.values)
+    if len(rises) < _FOUND * count:
+        return "no reflection was found in the responses"
+    delay_s = max(float(np.quantile(rises, _EARLIEST)) - _SMOOTH_S - _MARGIN_S, 0.0)
+    return delay_s, f"found in the responses: at {100 * len(rises) / count:.0f} % of the points energy rises again"

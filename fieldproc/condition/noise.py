@@ -1,0 +1,187 @@
+"""Noise of every point and frequency: from silent records, from what precedes the direct sound, or from repeats.
+
+Everywhere the noise is taken to have one spectrum, at a level of each point's own. That is what so little data can
+tell: a single record knows the power at one frequency to within a factor, its level to sqrt(2 / number of samples).
+The spectrum is averaged over third octaves, and over points.
+
+    silent records     spectrum, the same for all points; as sharp as the records are long
+    before the sound   spectrum (as sharp as that part is long) and level of every point; its samples are scaled
+                       to the length of the record
+    repeats            spectrum and level, from the scatter of records at equal positions; holds everything that
+                       differs between them, drift included
+
+The first of these that is there gives the spectrum, the first of the last two gives the levels. Powers are those
+of the spectra: mean square of a Fourier sum, in the unit of the file squared.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fieldproc.condition.repeats import mean_of_groups
+from fieldproc.condition.spectra import spectra_at
+from fieldproc.conventions import Complexes, Floats, Integers
+from fieldproc.records import ImpulseResponses, Noise
+
+# The direct sound has come where a response first exceeds this share of its peak.
+_ARRIVAL = 0.25
+# Half of what comes before is taken: a band limit rings ahead of the sound, for 3 ms at most in what we have seen.
+_SHARE_BEFORE = 0.5
+# Level of a point to within 0.8 dB (standard deviation, white noise).
+FEWEST_SAMPLES = 64
+# Points that may come early: the nearest ones, or those with a click.
+_EARLY_POINTS = 0.02
+# Of its two halves, mean power one re the other: more is a fade, or sound.
+_STEADY = 2.0
+# Half the width of the average over frequency, octaves.
+_HALF_BAND = 1.0 / 6.0
+_ROUNDS = 5
+
+
+@dataclass(frozen=True, slots=True)
+class NoisePower:
+    """Power (frequency, channel, group) of the noise in the mean of each group of records, and how it was found."""
+
+    power: Floats
+    told: str
+
+
+def noise_power(
+    response: ImpulseResponses | None,
+    records: Integers,
+    loudness: Floats,
+    spectra: Complexes,
+    group: Integers,
+    silent: Noise | None,
+    frequency_hz: Floats,
+    used: Floats | float = 1.0,
+) -> NoisePower | None:
+    """Noise of the mean of each group of records, from all there is.
+
+    ``spectra`` (frequency, channel, record) at ``frequency_hz``, all finite, are those of the stated ``records`` of
+    the response, divided by their ``loudness`` (record,); ``used`` (frequency,) is the share of a record's noise
+    power that is in them. ``None`` where nothing tells the noise.
+    """
+    count = np.bincount(group)
+    before = None if response is None else noise_before_sound(response, records, frequency_hz)
+    told: list[str] = []
+    shape: Floats | None = None
+    level: Floats | None = None
+    length_s = None if response is None else response.values.shape[2] / response.sampling_rate_hz
+    silent = None if silent is None else _sound_records(silent)
+    if silent is not None:
+        rate_hz = silent.sampling_rate_hz if response is None else response.sampling_rate_hz
+        resolved_hz = silent.sampling_rate_hz / silent.values.shape[2]
+        shape = third_octaves(silent_power(silent, length_s, rate_hz, frequency_hz), frequency_hz, resolved_hz)
+        told.append(f"{silent.values.shape[1]} silent records")
+    if before is not None:
+        power, resolved_hz = before
+        own, per_record = spectrum_and_levels(power, np.ones(len(group)), frequency_hz, resolved_hz)
+        shape, level = own if shape is None else shape, mean_of_groups(per_record / loudness**2, group)
+        told.append("what precedes the direct sound")
+    elif count.max() > 1 and (scatter := scatter_of_repeats(spectra, group)).any():
+        own, level = spectrum_and_levels(
+            scatter, (count - 1).astype(np.float64), frequency_hz, 1 / length_s if length_s else 0.0
+        )
+        shape = own if shape is None else shape
+        told.append(f"repeats at {np.count_nonzero(count > 1)} positions")
+    if shape is None:
+        return None
+    # repeats show the noise of the spectra as they are
+    shape = shape if silent is None and before is None else shape * np.reshape(used, (-1, 1))
+    level = np.ones((shape.shape[1], len(count))) if level is None else level
+    return NoisePower(shape[:, :, None] * level / count, f"noise found from {' and '.join(told)}")
+
+
+def _sound_records(silent: Noise) -> Noise | None:
+    """Without records that hold no noise: zeros throughout, or numbers that are not finite, in any channel."""
+    sound = np.all(np.isfinite(silent.values).all(axis=2) & silent.values.any(axis=2), axis=0)
+    return replace(silent, values=silent.values[:, sound]) if sound.any() else None
+
+
+def silent_power(silent: Noise, length_s: float | None, rate_hz: float, frequency_hz: Floats) -> Floats:
+    """Mean power over the silent records, (frequency, channel), scaled to a response of this length and rate.
+
+    Noise of a density in Hz adds up to length times rate squared. Above their own band it is held.
+    """
+    within_hz = np.minimum(frequency_hz, 0.45 * silent.sampling_rate_hz)
+    power = [_power(records, silent.sampling_rate_hz, within_hz).mean(axis=1) for records in silent.values]
+    own_s = silent.values.shape[2] / silent.sampling_rate_hz
+    longer = 1.0 if length_s is None else length_s / own_s
+    return np.stack(power, axis=1) * longer * (rate_hz / silent.sampling_rate_hz) ** 2
+
+
+def noise_before_sound(
+    response: ImpulseResponses, records: Integers, frequency_hz: Floats
+) -> tuple[Floats, float] | None:
+    """Power (frequency, channel, record) from what precedes the direct sound, scaled to the whole record.
+
+    With it the frequency step that this part resolves. ``None`` where that is too short, digital silence, or not
+    steady.
+    """
+    samples = response.values.shape[2]
+    length = int(_SHARE_BEFORE * np.quantile(_arrivals(response.values, records), _EARLY_POINTS))
+    if length < FEWEST_SAMPLES:
+        return None
+    part: Floats = response.values[:, records, :length].astype(np.float64)
+    first, last = (np.mean(half**2, axis=2) for half in (part[..., : length // 2], part[..., length // 2 :]))
+    if not (first.all() and last.all() and 1 / _STEADY < np.median(last / first) < _STEADY):
+        return None
+    power = [_power(channel, response.sampling_rate_hz, frequency_hz) for channel in part]
+    return np.stack(power, axis=1) * (samples / length), response.sampling_rate_hz / length
+
+
+def _arrivals(values: NDArray[np.floating[Any]], records: Integers) -> Integers:
+    """First sample above a share of the peak of its record, of the records of all channels."""
+    sizes = (np.abs(channel[record]) for channel in values for record in records)
+    return np.array([np.argmax(size > _ARRIVAL * size.max()) for size in sizes])
+
+
+def scatter_of_repeats(spectra: Complexes, group: Integers) -> Floats:
+    """Variance of a single record, (frequency, channel, group); 0 for groups of one record."""
+    count = np.bincount(group)
+    deviation = spectra - mean_of_groups(spectra, group)[..., group]
+    sums = mean_of_groups(np.square(np.abs(deviation)), group) * count
+    return np.asarray(sums / np.maximum(count - 1, 1))
+
+
+def spectrum_and_levels(
+    power: Floats, weight: Floats, frequency_hz: Floats, resolved_hz: float
+) -> tuple[Floats, Floats]:
+    """Spectrum (frequency, channel) and levels (channel, point) whose product comes nearest to the power.
+
+    ``power`` (frequency, channel, point) scatters; ``weight`` (point,) says how many values each is the mean of.
+    Points without weight get the mean level, which is 1. By turns: the mean of one over the other. Rows nearer than
+    the step that records resolve (0 = none is) count in proportion: together they know no more than one.
+    """
+    known = weight > 0
+    step_hz = np.diff(frequency_hz, prepend=0.0)
+    share = np.minimum(step_hz, resolved_hz) if resolved_hz else np.ones(len(frequency_hz))
+    level = np.ones(power.shape[1:])
+    for _ in range(_ROUNDS):
+        mean = np.average(power[..., known] / level[:, known], axis=2, weights=weight[known])
+        spectrum = third_octaves(mean, frequency_hz)
+        own = np.average(power[..., known] / spectrum[:, :, None], axis=0, weights=share)
+        level[:, known] = own / np.average(own, axis=1, weights=weight[known])[:, None]
+    return spectrum, level
+
+
+def third_octaves(power: Floats, frequency_hz: Floats, resolved_hz: float = 0.0) -> Floats:
+    """Mean over the rows within a sixth of an octave to either side; (frequency, channel) in and out.
+
+    Never narrower than two steps of what records resolve: rows nearer than one say the same thing twice.
+    """
+    reach = 2.0**_HALF_BAND * (1 + 1e-9)
+    below_hz = np.minimum(frequency_hz / reach, frequency_hz - 2.0 * resolved_hz)
+    above_hz = np.maximum(frequency_hz * reach, frequency_hz + 2.0 * resolved_hz)
+    first, last = np.searchsorted(frequency_hz, below_hz), np.searchsorted(frequency_hz, above_hz)
+    sums = np.concatenate([np.zeros((1, power.shape[1])), np.cumsum(power, axis=0)])
+    return np.asarray((sums[last] - sums[first]) / (last - first)[:, None])
+
+
+def _power(records: NDArray[np.floating[Any]], rate_hz: float, frequency_hz: Floats) -> Floats:
+    return np.asarray(np.square(np.abs(spectra_at(records, rate_hz, 0.0, frequency_hz))))
