@@ -19,12 +19,13 @@ from fieldproc.conventions import (
     polar_directions,
 )
 from fieldproc.errors import NumericalError
-from fieldproc.expand import expand
+from fieldproc.expand import Coverage, expand, mend, unscanned
 from fieldproc.extrapolate import extrapolate, far_field_pressure, pressure_at
 from fieldproc.outcome import (
     Facts,
     Judgement,
     Outcome,
+    air_absorption_words,
     complete,
     figure_files,
     numbers,
@@ -35,7 +36,7 @@ from fieldproc.records import Expansion, FarField, ReferenceAxis, Spectra, Table
 from fieldproc.results import Scalar, field_bytes, read_field
 from fieldproc.session import open_input
 from fieldproc.settings import AxisSettings, ExtrapolationSettings, Settings
-from fieldproc.tables import points_table, quality_table, tabulate
+from fieldproc.tables import points_table, quality_table, tabulate, trust_table
 from fieldproc.validate import Validation, validate, validation_directions
 
 Progress = Callable[[int, int], None]
@@ -46,15 +47,18 @@ def process_session(path: Path, settings: Settings, progress: Progress, *, figur
     session = open_input(path)
     if isinstance(session, FarField):
         return _process_far_field(path, session, settings, figures)
-    spectra = _with_axis(condition(session, settings.spectra), settings.axis)
+    spectra = mend(_with_axis(condition(session, settings.spectra, settings.gate), settings.axis), settings)
     expansion = expand(spectra, settings, progress)
     far_field = extrapolate(expansion, spectra.axis, polar_directions(), settings.extrapolation)
     facts = session_facts(session, spectra, settings)
+    coverage = _coverage(spectra, expansion)
+    plain = extrapolate(expansion, spectra.axis, polar_directions(), ExtrapolationSettings())
     tables = [
         _by_name(
             *tabulate(far_field, settings.tables, facts, channel),
             quality_table(expansion, channel, facts=facts),
             points_table(session, spectra, expansion.quality.point_residual_db, channel, facts=facts),
+            trust_table(plain, expansion, coverage.resting, channel, facts=facts),
         )
         for channel in range(len(far_field.channel_names))
     ]
@@ -62,6 +66,10 @@ def process_session(path: Path, settings: Settings, progress: Progress, *, figur
     if figures and settings.report.figures:
         files |= figure_files(tables, far_field.channel_names, session.title)
     judgement = _judgement(spectra, expansion)
+    judgement = replace(judgement, notices=(*judgement.notices, *_unscanned_told(coverage)))
+    if settings.extrapolation.air_absorption:
+        absorbed = f"air absorption taken off for {spectra.absorption_air}"
+        judgement = replace(judgement, notices=(*judgement.notices, absorbed))
     files = complete(files, settings, facts, judgement)
     return Outcome(files, judgement.words, judgement.notices, untrusted=judgement.untrusted)
 
@@ -75,7 +83,7 @@ def validate_session(path: Path, settings: Settings, progress: Progress) -> Outc
         raise NumericalError(
             "validate", "known source", "not stated", "/known_source/position_m", "state where the source stood"
         )
-    spectra = _with_axis(condition(session, settings.spectra), settings.axis)
+    spectra = mend(_with_axis(condition(session, settings.spectra, settings.gate), settings.axis), settings)
     expansion = expand(spectra, settings, progress)
     far_field = extrapolate(expansion, spectra.axis, validation_directions()[0], ExtrapolationSettings())
     rotation = output_axes(spectra.axis.direction, spectra.axis.up)
@@ -100,19 +108,24 @@ def validate_session(path: Path, settings: Settings, progress: Progress) -> Outc
 
 
 def answer_directions(
-    field_file: Path, azimuth_deg: Floats, elevation_deg: Floats, distance_m: float | None
+    field_file: Path,
+    azimuth_deg: Floats,
+    elevation_deg: Floats,
+    distance_m: float | None,
+    *,
+    air_absorption: bool = False,
 ) -> Table:
     """Level and phase in any directions (direction,), from a field file alone.
 
     One row per channel, direction and frequency, in this order of change. Without a distance: far field
-    scaled to 1 m.
+    scaled to 1 m; with one, less what the air absorbs over it, if so asked.
     """
     expansion, axis, facts = read_field(field_file)
     directions = directions_from_angles(azimuth_deg, elevation_deg)
     if distance_m is None:
         pressure = far_field_pressure(expansion, axis, directions)
     else:
-        pressure = pressure_at(expansion, axis, directions, distance_m)
+        pressure = pressure_at(expansion, axis, directions, distance_m, air_absorption=air_absorption)
     ordered = np.moveaxis(pressure, 0, -1)
     channel, direction, row = np.indices(ordered.shape).reshape(3, -1)
     columns = {
@@ -126,7 +139,12 @@ def answer_directions(
         "verdict_code": expansion.quality.verdict[row, channel],
     }
     removed = "propagation removed" if distance_m is None else "exp(-ikr) of the distance kept"
-    told = {"content": "level and phase in chosen directions", "phase": removed, "verdict_codes": verdict_legend()}
+    told = {
+        "content": "level and phase in chosen directions",
+        "phase": removed,
+        "verdict_codes": verdict_legend(),
+        "air_absorption": air_absorption_words(air_absorption),
+    }
     return Table.of_columns("at", columns, {**facts, **told})
 
 
@@ -162,6 +180,26 @@ def _process_far_field(path: Path, far_field: FarField, settings: Settings, figu
     )
     files = complete(files, settings, facts, judgement)
     return Outcome(files, "imported far field, tables only", judgement.notices, untrusted=judgement.untrusted)
+
+
+def _coverage(spectra: Spectra, expansion: Expansion) -> Coverage:
+    """Which of the polar directions rest on sectors that hold no points."""
+    points_m = spectra.positions_m if spectra.left_out is None else spectra.positions_m[~spectra.left_out]
+    axes = output_axes(spectra.axis.direction, spectra.axis.up)
+    usable = np.all(expansion.quality.verdict < Verdict.DO_NOT_USE, axis=1)
+    order = int(expansion.outgoing_order[usable].max(initial=1))
+    return unscanned(points_m - expansion.origin_m[0], polar_directions() @ axes, max(order, 1))
+
+
+def _unscanned_told(coverage: Coverage) -> list[str]:
+    """Sectors without points, in words."""
+    told = [
+        f"{sector.half_angle_deg:.0f} degrees about ({', '.join(f'{x:.2f}' for x in sector.direction)})"
+        for sector in coverage.sectors[:4]
+    ]
+    if not told:
+        return []
+    return [f"not scanned: {'; '.join(told)}; directions there rest on what was measured elsewhere (trust.csv)"]
 
 
 def _by_name(*tables: Table) -> dict[str, Table]:

@@ -239,12 +239,18 @@ class Lost(_Record):
 class Gated(_Record):
     """Pressures as in :class:`Spectra`, of responses that end before the first reflection.
 
-    ``length_s`` is the time from the direct sound to that end.
+    ``length_s`` is the time from the direct sound to that end; ``tail_db`` the rms change over the points, re their
+    rms, that a shorter gate makes.
     """
 
-    AXES: ClassVar[Axes] = {"pressure_pa": ("frequency", "channel", "point"), "length_s": ("point",)}
+    AXES: ClassVar[Axes] = {
+        "pressure_pa": ("frequency", "channel", "point"),
+        "length_s": ("point",),
+        "tail_db": ("frequency", "channel"),
+    }
     pressure_pa: Complexes
     length_s: Floats
+    tail_db: Floats
 
 
 @dataclass(frozen=True, slots=True)

@@ -73,6 +73,9 @@ def test_every_bad_key_is_named_at_once(tmp_path: Path) -> None:
         ("[orders]\noutgoing = -1\n", "greater than or equal to 0"),
         ("[orders]\noutgoing = 101\n", "less than or equal to 100"),
         ("spectra = 5\n", "setting spectra: .*found 5"),
+        ("[spectra]\nreference = true\n", "'auto' or False"),
+        # there is no way to absorb on where a far field is scaled to 1 m
+        ("[extrapolation]\nair_absorption = true\n", 'needs quantity = "true pressure"'),
         # 20 Hz times 2 to the power of 1099
         ("[spectra]\nper_octave = 1\ncount = 1100\n", "spectra"),
     ],
@@ -115,10 +118,20 @@ auto_positive = st.just("auto") | positive
 documents = st.fixed_dictionaries(
     {
         "spectra": st.fixed_dictionaries(
-            {"lowest_hz": st.floats(1, 100), "per_octave": st.integers(24, 96), "count": st.integers(1, 240)}
+            {
+                "lowest_hz": st.floats(1, 100),
+                "per_octave": st.integers(24, 96),
+                "count": st.integers(1, 240),
+                "reference": st.sampled_from(["auto", False]),
+            }
         ),
         "axis": st.fixed_dictionaries({"origin_m": place, "direction": place, "up": place}),
         "separation": st.fixed_dictionaries({"enabled": st.sampled_from(["auto", True, False])}),
+        "mending": st.fixed_dictionaries(dict.fromkeys(SECTIONS["mending"], st.sampled_from(["auto", False]))),
+        "gate": st.fixed_dictionaries({"enabled": st.sampled_from(["auto", False]), "crossover_hz": auto_positive}),
+        "scattering": st.fixed_dictionaries(
+            {"body": st.sampled_from(["auto", "none", "box", "sphere"]), "sphere_radius_m": auto_positive}
+        ),
         "orders": st.fixed_dictionaries(
             {
                 "outgoing": orders,
@@ -134,7 +147,7 @@ documents = st.fixed_dictionaries(
                 "several_centers": st.sampled_from(["auto", True, False]),
                 "room_distance_m": auto_positive,
                 "regularisation": st.sampled_from(["auto", "always", "never"]),
-                "point_weights": st.sampled_from(["equal", "repeats"]),
+                "point_weights": st.sampled_from(["equal", "repeats", "noise"]),
                 "regularisation_weight": st.sampled_from(["likelihood", "cross-validation"]),
             }
         ),
@@ -143,8 +156,9 @@ documents = st.fixed_dictionaries(
                 "quantity": st.sampled_from(["far field", "true pressure"]),
                 "reference_distance_m": positive,
                 "latency_s": number,
+                "air_absorption": st.booleans(),
             }
-        ),
+        ).filter(lambda chosen: chosen["quantity"] == "true pressure" or not chosen["air_absorption"]),
         "tables": st.fixed_dictionaries({"rear_wall": st.sampled_from(["three", "all"])}),
         "report": st.fixed_dictionaries({"figures": st.booleans()}),
         "validation": st.fixed_dictionaries(dict.fromkeys(SECTIONS["validation"], positive)),

@@ -10,13 +10,14 @@ from numpy.typing import NDArray
 
 from fieldproc.condition.air import absorption, density, sound_speed
 from fieldproc.condition.ending import endings, fade_out
-from fieldproc.condition.gate import gate_times, gated_spectra
+from fieldproc.condition.gate import emission_s, gate_times, gated_spectra
 from fieldproc.condition.late import late_level_db, late_notice
 from fieldproc.condition.noise import noise_power
+from fieldproc.condition.pace import Pace
 from fieldproc.condition.reference import Alignment, align
 from fieldproc.condition.repeats import groups, mean_of_groups
-from fieldproc.condition.spectra import log_frequency_grid, spectra_at
-from fieldproc.conventions import Booleans, Complexes, Floats, Integers
+from fieldproc.condition.spectra import log_frequency_grid
+from fieldproc.conventions import Booleans, Complexes, Floats, Integers, amplitude_db
 from fieldproc.errors import NumericalError
 from fieldproc.records import (
     Drive,
@@ -33,6 +34,8 @@ from fieldproc.settings import GateSettings, SpectraSettings
 
 # The smallest expansion (degree 0 and 1 of one set) already needs this many.
 FEWEST_POINTS = 4
+# Samples at the largest value of a clipped response, and the step before them, re that value.
+_FEWEST_TOPS, _CLIP_STEP = 2, 0.02
 
 
 def condition(session: Session, settings: SpectraSettings, gate: GateSettings | None = None) -> Spectra:
@@ -45,18 +48,20 @@ def condition(session: Session, settings: SpectraSettings, gate: GateSettings | 
     """
     kept, dropped, alignment = _good_points(session, settings)
     frequency_hz = _frequencies(session.response, settings)
-    recorded, usable, used = _recorded_spectra(session.response, frequency_hz, kept)
-    group, first = groups(session.positions_m[kept])
     speed, told = sound_speed(session.air, len(session.positions_m))
+    pace = _pace(session, speed, kept)
+    recorded, usable, used = _recorded_spectra(session.response, frequency_hz, kept, pace)
+    group, first = groups(session.positions_m[kept])
     chain = _Chain.of(session, frequency_hz, usable, kept, alignment)
     recorded = chain.aligned(recorded)
     noise_pa, noise_told = _noise(session, kept, chain, used, recorded, group)
     late_db = _late(session.response, kept, frequency_hz)
-    gated, gate_told = _gated(session, gate, speed, kept, chain, group) if gate is not None else (None, [])
+    gated, gate_told = _gated(session, gate, speed, kept, chain, pace, group) if gate is not None else (None, [])
     absorption_db_per_m, absorption_air = absorption(session.air, frequency_hz)
     notices = (
         *session.notices,
         told,
+        *([] if pace is None or len(pace.groups) == 1 else [_pace_told(speed[kept])]),
         *([] if alignment is None else [alignment.told]),
         *noise_told,
         *([] if late_db is None else late_notice(late_db, frequency_hz)),
@@ -67,7 +72,10 @@ def condition(session: Session, settings: SpectraSettings, gate: GateSettings | 
         pressure_pa=mean_of_groups(chain.in_pascal(recorded), group),
         usable=usable,
         positions_m=session.positions_m[kept][first],
-        sound_speed_m_per_s=mean_of_groups(speed[kept], group),
+        # responses have been brought to one air
+        sound_speed_m_per_s=mean_of_groups(
+            speed[kept] if pace is None else np.full(len(kept), speed[kept].mean()), group
+        ),
         surface=session.surface[kept][first],
         file_point=kept[first],
         repeats=np.bincount(group),
@@ -137,13 +145,15 @@ def _good_points(
         per_point = np.moveaxis(response.values[_measured(response)], 2, 0)
     finite = np.array([bool(np.isfinite(point).all()) for point in per_point])
     silent = np.array([not np.any(point, axis=None) for point in per_point])
+    clipped = session.valid & finite & ~silent & _clipped(response)
     reasons = {
         "left out by the session": ~session.valid,
         "response is not finite": session.valid & ~finite,
         "response is silent": session.valid & finite & silent,
+        "response is clipped": clipped,
     }
     dropped = [DroppedPoint(int(i), reason) for reason, mask in reasons.items() for i in np.flatnonzero(mask)]
-    kept, alignment = np.flatnonzero(session.valid & finite & ~silent), None
+    kept, alignment = np.flatnonzero(session.valid & finite & ~silent & ~clipped), None
     reference, rate_hz = session.drive.reference, session.drive.reference_sampling_rate_hz
     if reference is not None and settings.reference == "auto" and len(kept):
         assert rate_hz is not None
@@ -159,6 +169,22 @@ def _good_points(
             "check the recordings and /valid",
         )
     return kept, tuple(sorted(dropped, key=lambda point: point.index)), alignment
+
+
+def _clipped(response: ImpulseResponses | TransferFunctions) -> Booleans:
+    """Points of which a response steps onto its largest value and stays there, or comes back to it, (point,)."""
+    found = np.zeros(response.values.shape[1 if isinstance(response, ImpulseResponses) else 2], dtype=np.bool_)
+    if not isinstance(response, ImpulseResponses):
+        return found
+    for one in response.values:
+        for at, samples in enumerate(one):
+            size = np.abs(samples)
+            tops = np.flatnonzero(size == size.max())
+            if len(tops) < _FEWEST_TOPS or tops[0] == 0:
+                continue
+            # a smooth peak can have equal samples too, but no step beside them
+            found[at] |= bool(size[tops[0] - 1] < (1.0 - _CLIP_STEP) * size[tops[0]])
+    return found
 
 
 def _lost(session: Session, kept: Integers, dropped: tuple[DroppedPoint, ...]) -> Lost | None:
@@ -180,6 +206,20 @@ def _measured(response: TransferFunctions) -> Booleans:
     return np.asarray(np.isfinite(response.values).any(axis=(1, 2)))
 
 
+def _pace(session: Session, speed: Floats, kept: Integers) -> Pace | None:
+    """How responses are brought to one air; transfer functions cannot be."""
+    if not isinstance(session.response, ImpulseResponses):
+        return None
+    return Pace.of(speed[kept], emission_s(session, session.response, speed, kept))
+
+
+def _pace_told(speed: Floats) -> str:
+    return (
+        f"the sound speed varied from {speed.min():.2f} to {speed.max():.2f} m/s over the points: all responses were "
+        f"brought to {speed.mean():.2f} m/s"
+    )
+
+
 def _frequencies(response: ImpulseResponses | TransferFunctions, settings: SpectraSettings) -> Floats:
     """Those of the settings; transfer functions keep their own."""
     if isinstance(response, TransferFunctions):
@@ -188,13 +228,14 @@ def _frequencies(response: ImpulseResponses | TransferFunctions, settings: Spect
 
 
 def _recorded_spectra(
-    response: ImpulseResponses | TransferFunctions, frequency_hz: Floats, kept: Integers
+    response: ImpulseResponses | TransferFunctions, frequency_hz: Floats, kept: Integers, pace: Pace | None
 ) -> tuple[Complexes, Booleans, Floats]:
     """Spectra (frequency, channel, point) in the unit of the file, which are usable, and the share of noise in them.
 
     Responses count until they have died away into their noise.
     """
-    if isinstance(response, TransferFunctions):
+    if isinstance(response, TransferFunctions) or pace is None:
+        assert isinstance(response, TransferFunctions)
         recorded = response.values[:, :, kept].astype(np.complex128)
         return recorded, _measured(response), np.ones(len(frequency_hz))
     rate, samples = response.sampling_rate_hz, response.values.shape[2]
@@ -206,7 +247,7 @@ def _recorded_spectra(
         weights = np.ones(samples) if count == samples else fade_out(int(count))
         used[rows] = np.sum(weights**2) / samples
         for channel, values in enumerate(response.values):
-            recorded[rows, channel] = spectra_at(
+            recorded[rows, channel] = pace.spectra(
                 values[kept, :count], rate, response.start_s, frequency_hz[rows], weights
             )
     return recorded, usable, used
@@ -255,18 +296,27 @@ def _noise(
 
 
 def _gated(
-    session: Session, settings: GateSettings, speed: Floats, kept: Integers, chain: _Chain, group: Integers
+    session: Session,
+    settings: GateSettings,
+    speed: Floats,
+    kept: Integers,
+    chain: _Chain,
+    pace: Pace | None,
+    group: Integers,
 ) -> tuple[Gated | None, list[str]]:
     """Gated pressures, (frequency, channel, group), and what to tell."""
     response = session.response
-    if settings.enabled is False or not isinstance(response, ImpulseResponses):
+    if settings.enabled is False or pace is None or not isinstance(response, ImpulseResponses):
         return None, []
     times = gate_times(session, speed, kept)
     if isinstance(times, str):
         return None, [f"not gated: {times}"]
-    recorded = gated_spectra(response, kept, times, chain.frequency_hz)
+    recorded = gated_spectra(response, kept, times, chain.frequency_hz, pace)
     pressure_pa = mean_of_groups(chain.in_pascal(chain.aligned(recorded)), group)
-    return Gated(pressure_pa, mean_of_groups(times.length_s, group)), [f"gated: {times.told}"]
+    shorter = gated_spectra(response, kept, times.shortened(), chain.frequency_hz, pace)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        cut = np.linalg.norm(recorded - shorter, axis=2) / np.linalg.norm(recorded, axis=2)
+    return Gated(pressure_pa, mean_of_groups(times.length_s, group), amplitude_db(cut)), [f"gated: {times.told}"]
 
 
 def _late(response: ImpulseResponses | TransferFunctions, kept: Integers, frequency_hz: Floats) -> Floats | None:

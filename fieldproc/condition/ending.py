@@ -2,6 +2,9 @@
 
 The mean square of all responses over time tells it, in a few bands, since high notes die sooner. The records' end
 tells the noise; the mean over thousands of responses is so steady that sound far below the noise still shows.
+
+Sound that outlasts the records must not pass for noise. Noise fluctuates in every record by itself, sound in all of
+them alike: where the mean over the points is less steady than independent records make it, nothing is cut.
 """
 
 from __future__ import annotations
@@ -20,6 +23,12 @@ _BANDS = (1.0 / 96.0, 1.0 / 12.0, 0.5)
 _FRAMES, _LAST = 64, 12
 # Sound is what exceeds the noise by this share of it or by so many of its standard errors.
 _SHARE, _SIGMAS = 0.02, 4.0
+# Where the noise hides sound up to this share of it, there are too few points to tell.
+_BLUNT = 0.3
+# Records with so many times the noise of the usual one would speak for all others, and are not asked.
+_LOUD = 4.0
+# Deviation of the averages, re what independent records give: 12 averages know theirs to a fifth.
+_STEADY = 1.7
 # The record is used for this much longer than sound is seen and two averages more, the last part of it fading.
 _LONGER, _FADING = 1.3, 0.2
 # Records shortened by less are left alone, and records without noise.
@@ -29,18 +38,19 @@ _WORTH, _NO_NOISE = 0.8, 1e-12
 def endings(
     values: NDArray[np.floating[Any]], kept: Integers, sampling_rate_hz: float, frequency_hz: Floats
 ) -> Integers:
-    """Number of samples to use at every frequency, (frequency,).
+    """Number of samples to use at every frequency, (frequency,): what the channel that sounds longest needs.
 
     ``values`` (channel, point, sample); of these, the ``kept`` points count.
     """
     samples = values.shape[2]
     count = np.full(len(frequency_hz), samples)
     taken = np.zeros(len(frequency_hz), dtype=np.bool_)
+    sounding = [one for one in values if one[kept].any()]
     for top in _BANDS:
         rows = ~taken & (frequency_hz <= 0.8 * top * sampling_rate_hz)
         taken |= rows
         if rows.any():
-            count[rows] = _died_away(values, kept, top)
+            count[rows] = max((_died_away(one, kept, top) for one in sounding), default=samples)
     return np.where(count < _WORTH * samples, count, samples)
 
 
@@ -53,22 +63,29 @@ def fade_out(count: int) -> Floats:
 
 
 def _died_away(values: NDArray[np.floating[Any]], kept: Integers, top: float) -> int:
-    """Samples until the sound below ``top`` re the sampling rate is noise, and some more."""
-    samples = values.shape[2]
-    step = max(1, int(0.5 / top))
-    energy = np.zeros(samples // step)
-    for one in values:
-        for part in np.array_split(kept, max(1, len(kept) // 256)):
-            block = one[part].astype(np.float64)
-            if step > 1:
-                block = signal.resample_poly(block, 1, step, axis=1)
-            energy += np.sum(block[:, : len(energy)] ** 2, axis=0)
-    frames = np.array([part.mean() for part in np.array_split(energy, min(_FRAMES, len(energy)))])
-    last = frames[-_LAST:]
-    noise, deviation = float(last.mean()), float(last.std())
-    sound = np.flatnonzero(frames > noise + max(_SHARE * noise, _SIGMAS * deviation))
-    until = (int(sound[-1]) + 3 if sound.size else 0) / len(frames)
+    """Samples of ``values`` (point, sample) until the sound below ``top`` re the sampling rate is noise, and more."""
+    samples = int(values.shape[1])
+    if samples * 2.0 * top < _FRAMES:
+        return samples
+    parts = np.array_split(kept, max(1, len(kept) // 256))
+    own = np.concatenate([_frames(values[part].astype(np.float64), max(1, int(0.5 / top))) for part in parts])
+    late = own[:, -_LAST:].mean(axis=1)
+    own = own[late <= _LOUD * np.median(late)]
+    frames, independent = own.sum(axis=0), float(np.sqrt(own[:, -_LAST:].var(axis=1).sum()))
+    noise, deviation = float(frames[-_LAST:].mean()), float(frames[-_LAST:].std())
     if noise <= _NO_NOISE * frames.max():
         return samples
+    hidden = max(_SHARE * noise, _SIGMAS * independent)
+    sound = np.flatnonzero(frames > noise + hidden)
+    if hidden > _BLUNT * noise or deviation > max(_SHARE * noise, _STEADY * independent) or not sound.size:
+        return samples
+    until = (int(sound[-1]) + 3) / _FRAMES
     # where it still dies away at the end, there is no noise to tell
-    return samples if until > 1.0 - (_LAST + 1) / len(frames) else int(min(1.0, _LONGER * until) * samples)
+    return samples if until > 1.0 - (_LAST + 1) / _FRAMES else int(min(1.0, _LONGER * until) * samples)
+
+
+def _frames(values: Floats, step: int) -> Floats:
+    """Mean square of records (point, sample), one sample of ``step`` kept, over each part of them, (point, part)."""
+    low = signal.resample_poly(values, 1, step, axis=1) if step > 1 else values
+    edges = np.linspace(0, low.shape[1], _FRAMES + 1).astype(np.int64)
+    return np.asarray(np.add.reduceat(low**2, edges[:-1], axis=1) / np.diff(edges))

@@ -15,12 +15,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from fieldproc.condition.spectra import spectra_at
+from fieldproc.condition.pace import Pace
 from fieldproc.conventions import Complexes, Floats, Integers, output_axes
 from fieldproc.records import ImpulseResponses, ReferenceAxis, Session
 
-# The direct sound begins where a response first exceeds this share of its largest sample.
-_ONSET = 0.05
+# The direct sound begins where a response first exceeds this share of its largest sample, and so many times its
+# noise: the rms of its quietest part, one of so many.
+_ONSET, _OVER_NOISE, _PARTS = 0.05, 6.0, 16
 # Share of the points whose direct sound may come before the latency that is assumed: they are outliers.
 _EARLY = 0.05
 # The gate is open this long before the earliest direct sound, and opens over half of that.
@@ -30,6 +31,8 @@ _MARGIN_S = 1e-4
 # Share of the open time over which the gate closes: a longer end leaves less of the tail's spectrum beyond its own,
 # a shorter one keeps more of the tail.
 _CLOSING = 0.6
+# Length of the gate that the gate is compared with.
+_SHORTER = 0.7
 # Gates shorter than this hold no octave that a scan can use.
 SHORTEST_S = 5e-4
 # Search in the data: how long after the direct sound, smoothing of the energy, the rise that counts as a reflection,
@@ -37,6 +40,8 @@ SHORTEST_S = 5e-4
 _SEARCH_S, _SMOOTH_S, _RISE, _FAINTEST = 20e-3, 5e-4, 6.0, 1e-4
 # Share of the points that must show a rise, and the share of the rises that may be earlier than the gate's end.
 _FOUND, _EARLIEST = 0.2, 0.02
+# Where noise hides reflections this strong re the direct sound, it may hide the first one; and at how many points.
+_STRONG, _HIDDEN = 1e-3, 0.1
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,6 +51,10 @@ class GateTimes:
     direct_s: Floats
     end_s: Floats
     told: str
+
+    def shortened(self) -> GateTimes:
+        """A gate that ends earlier: what it changes tells how much of the sound outlasts a gate."""
+        return GateTimes(self.direct_s, self.direct_s + _SHORTER * self.length_s, self.told)
 
     @property
     def length_s(self) -> Floats:
@@ -62,13 +71,15 @@ def gate_times(session: Session, sound_speed_m_per_s: Floats, kept: Integers) ->
     if not isinstance(response, ImpulseResponses):
         return "transfer functions cannot be gated"
     positions_m = session.positions_m[kept]
-    least_way_s = _distance_to_source(session, positions_m) / speed
-    onset_s = _onsets(response, kept)
-    latency_s = float(np.quantile(onset_s - least_way_s, _EARLY)) - _MARGIN_S
-    direct_s = latency_s + least_way_s
+    if np.mean(np.isfinite(_onsets(response, kept))) < _FOUND:
+        return "the direct sound does not stand out of the noise"
+    latency_s = emission_s(session, response, sound_speed_m_per_s, kept)
+    direct_s = latency_s + _distance_to_source(session, positions_m) / speed
     room = session.room
     if room.first_reflection_s is not None:
         after_s = np.broadcast_to(room.first_reflection_s, (len(session.positions_m),))[kept]
+        if not np.isfinite(after_s).any():
+            return "the session states that there are no reflections"
         end_s, told = direct_s + after_s, "as the session states it"
     elif room.reflector_distances_m is not None:
         if not np.isfinite(room.reflector_distances_m).any():
@@ -81,12 +92,27 @@ def gate_times(session: Session, sound_speed_m_per_s: Floats, kept: Integers) ->
         if isinstance(found, str):
             return found
         end_s, told = direct_s + found[0], found[1]
+    # a reflection after the record's end, or none at some point: the gate ends with the record
+    end_s = np.minimum(end_s, response.start_s + response.values.shape[2] / response.sampling_rate_hz)
     shortest_s = float(np.min(end_s - direct_s))
     if shortest_s < SHORTEST_S:
         return f"the first reflection comes {1e3 * shortest_s:.2f} ms after the direct sound, too soon for a gate"
     longest_s = float(np.max(end_s - direct_s))
     told = f"first reflection {1e3 * shortest_s:.2f} to {1e3 * longest_s:.2f} ms after the direct sound, {told}"
     return GateTimes(direct_s, end_s, told)
+
+
+def emission_s(session: Session, response: ImpulseResponses, sound_speed_m_per_s: Floats, kept: Integers) -> float:
+    """When the loudspeaker began to sound, on the clock of the responses: never late, early by a fraction of a ms.
+
+    Where noise hides it at every point, the start of the records.
+    """
+    least_way_s = _distance_to_source(session, session.positions_m[kept]) / sound_speed_m_per_s[kept]
+    onset_s = _onsets(response, kept)
+    clear = np.isfinite(onset_s)
+    if not clear.any():
+        return response.start_s
+    return float(np.quantile((onset_s - least_way_s)[clear], _EARLY)) - _MARGIN_S
 
 
 def gate_window(times: GateTimes, time_s: Floats) -> Floats:
@@ -96,14 +122,16 @@ def gate_window(times: GateTimes, time_s: Floats) -> Floats:
     return np.asarray(_raised(opening) * _raised(closing))
 
 
-def gated_spectra(response: ImpulseResponses, kept: Integers, times: GateTimes, frequency_hz: Floats) -> Complexes:
+def gated_spectra(
+    response: ImpulseResponses, kept: Integers, times: GateTimes, frequency_hz: Floats, pace: Pace
+) -> Complexes:
     """Spectra of the gated responses, (frequency, channel, point), in the unit of the file."""
     rate = response.sampling_rate_hz
     first = max(0, int(np.floor((times.direct_s.min() - _AHEAD_S - response.start_s) * rate)))
     last = min(response.values.shape[2], int(np.ceil((times.end_s.max() - response.start_s) * rate)) + 1)
     start_s = response.start_s + first / rate
     window = gate_window(times, start_s + np.arange(last - first) / rate)
-    spectra = [spectra_at(one[kept, first:last] * window, rate, start_s, frequency_hz) for one in response.values]
+    spectra = [pace.spectra(one[kept, first:last] * window, rate, start_s, frequency_hz) for one in response.values]
     return np.stack(spectra, axis=1)
 
 
@@ -113,12 +141,20 @@ def _raised(ramp: Floats) -> Floats:
 
 
 def _onsets(response: ImpulseResponses, kept: Integers) -> Floats:
-    """When the direct sound begins at every point, the earliest of the channels."""
-    first = np.full(len(kept), response.values.shape[2])
+    """When the direct sound begins at every point, the earliest of the channels; inf where noise hides it."""
+    first = np.full(len(kept), np.inf)
     for one in response.values:
         size = np.abs(one[kept])
-        first = np.minimum(first, np.argmax(size >= _ONSET * size.max(axis=1, keepdims=True), axis=1))
+        least = np.maximum(_ONSET * size.max(axis=1), _OVER_NOISE * np.sqrt(_quietest(size**2)))[:, None]
+        begun = (size >= least) & (size > 0)
+        first = np.minimum(first, np.where(begun.any(axis=1), np.argmax(begun, axis=1), np.inf))
     return np.asarray(response.start_s + first / response.sampling_rate_hz)
+
+
+def _quietest(energy: Floats) -> Floats:
+    """Mean of the quietest part of each row, energies (..., sample)."""
+    edges = np.linspace(0, energy.shape[-1], min(_PARTS, energy.shape[-1]) + 1).astype(np.int64)
+    return np.asarray(np.min(np.add.reduceat(energy, edges[:-1], axis=-1) / np.diff(edges), axis=-1))
 
 
 def _distance_to_source(session: Session, positions_m: Floats) -> Floats:
@@ -145,21 +181,26 @@ def _found_in_data(response: ImpulseResponses, kept: Integers, direct_s: Floats)
     rate = response.sampling_rate_hz
     begin = np.round((direct_s - response.start_s) * rate).astype(np.int64)
     span, smooth = int(_SEARCH_S * rate), max(1, int(_SMOOTH_S * rate))
-    rises = []
+    rises, hidden = [], 0
     for one in response.values:
         for point, at in zip(kept, begin, strict=True):
             # the second difference favours what is sharp in time over slow tails
-            energy = np.diff(one[point, max(at, 0) : at + span + smooth].astype(np.float64), 2) ** 2
+            whole = np.diff(one[point].astype(np.float64), 2) ** 2
+            energy = whole[max(at, 0) : max(at + span + smooth, 0)]
             smoothed = np.convolve(energy, np.full(smooth, 1.0 / smooth), mode="valid")
             if len(smoothed) < 2:
                 continue
             peak = int(np.argmax(smoothed[: max(1, len(smoothed) // 4)]))
             after = smoothed[peak:]
-            risen = (after > _RISE * np.minimum.accumulate(after)) & (after > _FAINTEST * after[0])
+            noise = float(_quietest(whole))
+            hidden += _RISE * noise > _STRONG * after[0]
+            risen = (after > _RISE * np.maximum(np.minimum.accumulate(after), noise)) & (after > _FAINTEST * after[0])
             if risen.any():
                 # the boxcar sees a reflection as soon as it touches its end
                 rises.append((peak + int(np.argmax(risen)) + smooth / 2) / rate)
     count = len(kept) * len(response.values)
+    if hidden > _HIDDEN * count:
+        return "noise may hide the first reflection in the responses"
     if len(rises) < _FOUND * count:
         return "no reflection was found in the responses"
     delay_s = max(float(np.quantile(rises, _EARLIEST)) - _SMOOTH_S - _MARGIN_S, 0.0)

@@ -112,7 +112,10 @@ class CellSolver:
         tikhonov = Tikhonov(prior, weight_by=self.weight_by)
         if self.rings is not None:
             rings = self._families(row, orders, self.rings)
-            return self.solver.unweighted(fit_ring_stack(rings, k[:1], pressure[None], tikhonov)[0])
+            _, (fitted,) = self.solver.without_left_out(
+                lambda data: fit_ring_stack(rings, k[:1], data, tikhonov), pressure[None]
+            )
+            return self.solver.unweighted(fitted)
         seen = [Seen(harmonics, k * radius_m) for harmonics, radius_m in self.seen]
         return self.solver.unweighted(fit_families(self._families(row, orders, seen), pressure, tikhonov))
 

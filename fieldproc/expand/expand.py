@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -10,6 +10,7 @@ from fieldproc.conventions import Booleans, Floats, wavenumber
 from fieldproc.errors import NumericalError
 from fieldproc.expand.cells import Cells, divide
 from fieldproc.expand.center import acoustic_center
+from fieldproc.expand.compact import MOST_POINTS, CompactFit
 from fieldproc.expand.divided import (
     CELL_TARGETS_DB,
     MOST_DENSE_UNKNOWNS,
@@ -21,7 +22,9 @@ from fieldproc.expand.divided import (
 from fieldproc.expand.fitting import Fitting, OneOrigin
 from fieldproc.expand.geometry import cells_reach, expansion_origin, source_reach
 from fieldproc.expand.loop import Progress, solve_all
-from fieldproc.expand.notices import order_notices, separation_notices, source_notices
+from fieldproc.expand.mend import only
+from fieldproc.expand.noise_weights import noise_weights
+from fieldproc.expand.notices import order_notices, seam_notices, separation_notices, source_notices
 from fieldproc.expand.order import (
     OrderPlan,
     Reach,
@@ -30,6 +33,8 @@ from fieldproc.expand.order import (
 from fieldproc.expand.plan import extent, plan_orders, with_stated_orders
 from fieldproc.expand.quality import LIMITS
 from fieldproc.expand.recenter import recenter
+from fieldproc.expand.removal import remove_scattering
+from fieldproc.expand.seam import find_seam, join
 from fieldproc.expand.shell import half_wave, shell_thickness, thinnest_shell
 from fieldproc.expand.solver import Solver
 from fieldproc.records import Expansion, Spectra, Verdict
@@ -40,35 +45,97 @@ def _silent(_done: int, _total: int) -> None:
     """No progress reported."""
 
 
-def expand(spectra: Spectra, settings: Settings, progress: Progress = _silent) -> Expansion:
-    """Fit both wave sets at every frequency.
+@dataclass(frozen=True, slots=True)
+class _Part:
+    """The expansion of one kind of response, its acoustic centre not yet known, and what to tell of it.
 
-    Raises ``NumericalError`` when the points can't carry what the settings ask for, or no frequency can
-    be solved at all. ``progress(done, total)`` is called once per frequency.
+    ``alike`` are frequencies where the two wave sets look alike at the points, ``carried`` those whose orders the
+    points carry.
     """
+
+    expansion: Expansion
+    separate: bool
+    alike: Booleans
+    carried: Booleans
+    source: list[str]
+    cost: str
+
+    def notices(self, decisive: Booleans, points: int) -> list[str]:
+        """In sentences, as far as these frequencies go."""
+        frequency_hz = self.expansion.frequency_hz
+        return [
+            *separation_notices(self.separate, frequency_hz, self.alike & decisive),
+            *self.source,
+            *order_notices(self.carried | ~decisive, frequency_hz, points),
+            self.cost,
+        ]
+
+
+def expand(spectra: Spectra, settings: Settings, progress: Progress = _silent) -> Expansion:
+    """Fit the loudspeaker's waves at every frequency.
+
+    Both wave sets to whole responses; where there are gated ones, outgoing waves alone to those, and the two are
+    joined. Raises ``NumericalError`` when the points can't carry what the settings ask for, or no frequency can
+    be solved at all. ``progress(done, total)`` is called once per frequency and kind of response.
+    """
+    gated, rows, points = spectra.gated, len(spectra.frequency_hz), len(spectra.positions_m)
+    answers = _gate_answers(spectra)
+    parts = 2 if answers.any() else 1
+    whole = _expand(spectra, settings, lambda done, _: progress(done, parts * rows))
+    decisive, told, upper = np.ones(rows, dtype=np.bool_), [], None
+    if gated is not None and answers.any():
+        before_room = replace(
+            spectra,
+            pressure_pa=gated.pressure_pa,
+            usable=answers,
+            late_db=gated.tail_db,
+            gated=None,
+            noise_pa=None,
+        )
+        upper = _expand(before_room, settings, lambda done, _: progress(rows + done, parts * rows), room=False)
+    expansion, removed = remove_scattering(
+        whole.expansion, None if upper is None else upper.expansion, spectra.cabinet, settings.scattering
+    )
+    if upper is not None:
+        seam = find_seam(expansion, upper.expansion, settings.gate.crossover_hz)
+        expansion, decisive = join(expansion, upper.expansion, seam), seam.share < 1.0
+        told = [*seam_notices(seam, spectra.frequency_hz), f"gated: {upper.cost}"]
+    center_m = _acoustic_center(expansion)
+    notices = (*whole.notices(decisive, points), *removed, *told)
+    expansion = replace(expansion, acoustic_center_m=center_m, notices=notices)
+    return recenter(expansion, center_m) if settings.expansion.origin_m == "acoustic center" else expansion
+
+
+def _expand(spectra: Spectra, settings: Settings, progress: Progress, *, room: bool = True) -> _Part:
+    """Waves of one kind of response; ``room``: does it hold the room's sound?"""
     origin_m = expansion_origin(spectra, settings.expansion)
     offsets_m = spectra.positions_m - origin_m
     reach = source_reach(spectra, settings.expansion, origin_m)
-    separate = _separate(spectra, offsets_m, settings.separation)
+    separate = room and _separate(spectra, offsets_m, settings.separation)
     sound_speed_m_per_s = float(spectra.sound_speed_m_per_s.mean())
     k = wavenumber(spectra.frequency_hz, sound_speed_m_per_s)
     top_order, band = extent(k, reach, separate, len(offsets_m), settings.orders)
     solver = Solver(spectra, origin_m, top_order, band, _weights(spectra, settings.expansion))
-    one = OneOrigin(solver, plan_orders(solver, k, reach, separate, settings.orders), settings.expansion)
+    judge = solver
+    if solver.left_out.size:
+        good = only(spectra, np.isin(np.arange(len(offsets_m)), solver.left_out, invert=True))
+        judge = Solver(good, origin_m, top_order, band, _weights(good, settings.expansion))
+    one = OneOrigin(solver, plan_orders(judge, k, reach, separate, settings.orders), settings.expansion)
     cells, tried = divide(spectra, origin_m), _tried(settings)
     division = _division(one, cells, k, reach, separate, settings) if cells is not None and tried else None
     if division is not None and spectra.cabinet is None and settings.expansion.source_radius_m == "auto":
         reach = replace(reach, source_radius_m=division.solver.cells.reach_m)
     fitting: Fitting = one if division is None else division
+    stated = any(order != "auto" for order in (settings.orders.outgoing, settings.orders.regular))
+    if division is None and not separate and not stated and len(offsets_m) <= MOST_POINTS:
+        fitting = CompactFit(one, reach.source_radius_m)
     plan = fitting.plan
     solved = solve_all(solver, fitting, progress)
     # where points lie too near for one origin, only a trial tells whether it does
     untried = cells is not None and not tried
     halves = half_wave(k, offsets_m, spectra.surface)
-    quality = solved.quality(plan, spectra.usable, spectra.frequency_hz, halves | untried)
-    usable = np.all(quality.verdict < Verdict.DO_NOT_USE, axis=1)
-    center_m: Floats = origin_m + acoustic_center(
-        spectra.frequency_hz, k, solved.outgoing, plan.outgoing, usable, reach.source_radius_m
+    told_apart = ((plan.regular >= 0) & ~halves if room else np.ones_like(halves)) & (
+        not (untried or spectra.drifted)
     )
     expansion = Expansion(
         frequency_hz=spectra.frequency_hz,
@@ -77,20 +144,39 @@ def expand(spectra: Spectra, settings: Settings, progress: Progress = _silent) -
         outgoing_order=plan.outgoing,
         regular_order=plan.regular,
         origin_m=np.tile(origin_m, (len(k), 1)),
-        acoustic_center_m=center_m,
+        acoustic_center_m=np.full((len(k), 3), np.nan),
         sound_speed_m_per_s=sound_speed_m_per_s,
         air_density_kg_per_m3=spectra.air_density_kg_per_m3,
         source_radius_m=reach.source_radius_m,
         channel_names=spectra.channel_names,
-        quality=quality,
-        notices=(
-            *separation_notices(separate, spectra.frequency_hz, _alike(plan, solved.condition, halves)),
-            *source_notices(offsets_m, reach.source_radius_m, division, untried),
-            *order_notices(plan, spectra.frequency_hz, len(offsets_m)),
-            fitting.cost(),
-        ),
+        quality=solved.quality(plan, spectra, told_apart),
+        absorption_db_per_m=spectra.absorption_db_per_m,
     )
-    return recenter(expansion, center_m) if settings.expansion.origin_m == "acoustic center" else expansion
+    return _Part(
+        expansion,
+        separate,
+        _alike(plan, solved.condition, halves),
+        plan.carried,
+        source_notices(offsets_m, reach.source_radius_m, division, untried),
+        fitting.cost(),
+    )
+
+
+def _gate_answers(spectra: Spectra) -> Booleans:
+    """Frequencies at which there are gated responses that can know of them: none slower than the gate."""
+    if spectra.gated is None:
+        return np.zeros(len(spectra.frequency_hz), dtype=np.bool_)
+    return np.asarray(spectra.usable & (spectra.frequency_hz * np.median(spectra.gated.length_s) >= 1.0))
+
+
+def _acoustic_center(expansion: Expansion) -> Floats:
+    """In scan axes, per frequency."""
+    k = wavenumber(expansion.frequency_hz, expansion.sound_speed_m_per_s)
+    usable = np.all(expansion.quality.verdict < Verdict.DO_NOT_USE, axis=1)
+    center_m: Floats = expansion.origin_m + acoustic_center(
+        expansion.frequency_hz, k, expansion.outgoing, expansion.outgoing_order, usable, expansion.source_radius_m
+    )
+    return center_m
 
 
 def _division(
@@ -126,8 +212,12 @@ def _alike(plan: OrderPlan, condition: Floats, halves: Booleans) -> Booleans:
 
 
 def _weights(spectra: Spectra, settings: ExpansionSettings) -> Floats | None:
-    """Root of the number of records averaged into a point, where the settings ask for it."""
-    return np.sqrt(spectra.repeats / spectra.repeats.mean()) if settings.point_weights == "repeats" else None
+    """What the rows of a fit are multiplied by, rms about 1; ``None`` where all points count alike."""
+    if settings.point_weights == "repeats":
+        return np.asarray(np.sqrt(spectra.repeats / spectra.repeats.mean()))
+    if settings.point_weights == "noise":
+        return noise_weights(spectra)
+    return None
 
 
 def _separate(spectra: Spectra, offsets_m: Floats, settings: SeparationSettings) -> bool:

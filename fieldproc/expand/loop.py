@@ -14,7 +14,7 @@ from fieldproc.expand.order import OrderPlan
 from fieldproc.expand.quality import close_gaps, judge
 from fieldproc.expand.side_by_side import side_by_side
 from fieldproc.expand.solver import Solver
-from fieldproc.records import Quality
+from fieldproc.records import Quality, Spectra
 from fieldproc.waves.indexing import coefficient_count
 
 Progress = Callable[[int, int], None]
@@ -44,8 +44,8 @@ class Solved:
         self.point_residual = np.zeros((channels, points))
         self.count = 0
 
-    def take(self, row: int, fit: WaveFit, pressure: Complexes, k: float) -> None:
-        """Store one frequency; the measures are defined in ``quality.py``."""
+    def take(self, row: int, fit: WaveFit, pressure: Complexes, k: float, noise_pa: Floats | float) -> None:
+        """Store one frequency; the measures are defined in ``quality.py``. ``noise_pa`` (channel,) is known noise."""
         self.outgoing[row, :, : fit.outgoing.shape[1]] = fit.outgoing
         self.regular[row, :, : fit.regular.shape[1]] = fit.regular
         level = _rms(pressure)
@@ -53,7 +53,7 @@ class Solved:
         far_field = np.sqrt(np.sum(np.abs(fit.outgoing) ** 2, axis=1) / (4 * np.pi)) / k
         self.residual_db[row] = amplitude_db(_rms(fit.residual) / level)
         self.leave_one_out_db[row] = amplitude_db(fit.left_out(pressure))
-        self.random_error_db[row] = amplitude_db(gain * fit.noise / far_field)
+        self.random_error_db[row] = amplitude_db(gain * np.maximum(fit.noise, noise_pa) / far_field)
         self.room_to_direct_db[row] = amplitude_db(fit.room_to_direct)
         self.weight[row] = fit.weight
         self.condition[row] = fit.condition
@@ -61,8 +61,11 @@ class Solved:
         self.point_residual += np.abs(fit.residual / level[:, None]) ** 2
         self.count += 1
 
-    def quality(self, plan: OrderPlan, usable: Booleans, frequency_hz: Floats, doubted: Booleans) -> Quality:
-        """The gathered measures and the verdict they come to, at best "caution" where ``doubted``."""
+    def quality(self, plan: OrderPlan, spectra: Spectra, told_apart: Booleans) -> Quality:
+        """The gathered measures and the verdict they come to.
+
+        At best "caution" where room and loudspeaker were not ``told_apart`` (frequency,).
+        """
         # cells stand in for each other by design; what that costs, the random error says
         condition = np.where(plan.divided, 1.0, self.condition)[:, None]
         verdict = judge(
@@ -72,20 +75,24 @@ class Solved:
                 "truncation_db": plan.truncation_db[:, None],
                 "condition": condition,
                 "separation_condition": np.where(plan.regular[:, None] >= 0, condition, 1.0),
+                "late_db": np.full_like(condition, -np.inf) if spectra.late_db is None else spectra.late_db,
             },
-            carried=plan.carried & usable,
-            separated=(plan.regular >= 0) & ~doubted,
+            carried=plan.carried & spectra.usable,
+            separated=told_apart,
         )
         return Quality(
             residual_db=self.residual_db,
             leave_one_out_db=self.leave_one_out_db,
             room_to_direct_db=self.room_to_direct_db,
             random_error_db=self.random_error_db,
-            verdict=close_gaps(verdict, frequency_hz),
+            verdict=close_gaps(verdict, spectra.frequency_hz),
             condition=self.condition,
             noise_gain_db=self.noise_gain_db,
             truncation_db=plan.truncation_db,
             regularisation=self.weight,
+            scattering_db=np.full_like(self.weight, np.nan),
+            overlap_difference_db=np.full_like(self.weight, np.nan),
+            gated_share=np.zeros(len(self.condition)),
             point_residual_db=amplitude_db(np.sqrt(self.point_residual / self.count)),
         )
 
@@ -105,7 +112,7 @@ def solve_all(solver: Solver, fitting: Fitting, progress: Progress) -> Solved:
     fits = side_by_side(lambda at: fitting.fit(lots[at]), len(lots), fitting.bytes_each())
     for lot, done in zip(lots, fits, strict=True):
         for row, fitted in zip(lot, done, strict=True):
-            solved.take(row, fitted, pressure_pa[row], float(solver.wavenumber(row).mean()))
+            solved.take(row, fitted, pressure_pa[row], float(solver.wavenumber(row).mean()), _noise(solver, row))
             progress(row + 1, frequencies)
     if not solver.has_sound(frequencies - 1):
         progress(frequencies, frequencies)
@@ -115,6 +122,12 @@ def solve_all(solver: Solver, fitting: Fitting, progress: Progress) -> Solved:
             "expand", "number of usable frequencies", "0", "at least 1", "check the frequency grid and the data"
         )
     return solved
+
+
+def _noise(solver: Solver, row: int) -> Floats | float:
+    """Rms noise of a point as the session shows it, (channel,); 0 where it does not."""
+    noise_pa = solver.spectra.noise_pa
+    return 0.0 if noise_pa is None else np.sqrt(np.mean(noise_pa[row] ** 2, axis=1))
 
 
 def _lots(plan: OrderPlan, rows: list[int], most: int) -> list[list[int]]:

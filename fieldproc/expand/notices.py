@@ -6,7 +6,7 @@ import numpy as np
 
 from fieldproc.conventions import Booleans, Floats
 from fieldproc.expand.divided import Division
-from fieldproc.expand.order import OrderPlan
+from fieldproc.expand.seam import Seam
 
 
 def separation_notices(separate: bool, frequency_hz: Floats, alike: Booleans) -> list[str]:
@@ -45,12 +45,22 @@ def source_notices(offsets_m: Floats, source_radius_m: float, division: Division
     return []
 
 
-def order_notices(plan: OrderPlan, frequency_hz: Floats, points: int) -> list[str]:
+def order_notices(carried: Booleans, frequency_hz: Floats, points: int) -> list[str]:
     """From where on the points are too few."""
-    if plan.carried.all():
+    if carried.all():
         return []
-    first_hz = frequency_hz[np.argmin(plan.carried)]
+    first_hz = frequency_hz[np.argmin(carried)]
     return [f"from {first_hz:.6g} Hz on, {points} points cannot carry the orders the sound field needs"]
+
+
+def seam_notices(seam: Seam, frequency_hz: Floats) -> list[str]:
+    """Where gated spectra take over, and how well the two agree there."""
+    if not (seam.share > 0.0).any():
+        return ["gated spectra are not used: below the top of the band nothing speaks for them"]
+    at = int(np.argmin(np.abs(np.log2(frequency_hz / seam.crossover_hz))))
+    agree = seam.difference_db[at]
+    how = "; nowhere do both answer" if np.isnan(agree).all() else f", where the two differ by {np.max(agree):.1f} dB"
+    return [f"gated spectra take over at {seam.crossover_hz:.0f} Hz{how}"]
 
 
 def _bands(frequency_hz: Floats, chosen: Booleans) -> list[str]:

@@ -16,11 +16,16 @@ room_to_direct_db   rms of the regular part re rms of the outgoing part at the p
 truncation_db       far field that the outgoing orders leave out of a monopole at the edge of the source. What
                     the orders of either set miss at the points, the left-out error shows.
 
+late_db             sound that the end of the records cuts off, re the whole (``condition/late.py``); gated responses
+                    have none.
+
+Two more measures are told and not judged here: scattering_db and overlap_difference_db (``removal.py``, ``seam.py``).
+
 The verdict is the worst that any measure comes to (table LIMITS). "Do not use" also where the points
 cannot carry the orders, or the record holds nothing. At best "caution" where no regular waves were
 fitted: nothing then tells room sound from the loudspeaker's, and the residual does not show it; and where points lie
 inside the smallest sphere of a long loudspeaker and nothing but waves from its one origin was tried; and where two
-surfaces at an even distance are half a wavelength apart, or a multiple of that.
+surfaces at an even distance are half a wavelength apart, or a multiple of that; and where something drifted.
 
 Gaps narrower than a quarter of an octave between worse verdicts take the worse one: a measure that wavers about
 its limit is no reason to trust single frequencies.
@@ -43,6 +48,8 @@ LIMITS = {
     "leave_one_out_db": (-25.0, -15.0),
     "random_error_db": (-30.0, -15.0),
     "truncation_db": (-25.0, -15.0),
+    # what the end of the records cuts off may be wrong by 10 dB itself
+    "late_db": (-30.0, np.inf),
     # ill-conditioned fits lean on a prior; how far that reaches the far field, the random error says
     "condition": (1000.0, np.inf),
     # where two sets must be told apart, the prior decides what belongs to which, and the random error believes it:

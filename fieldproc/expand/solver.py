@@ -11,12 +11,13 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from fieldproc.conventions import Complexes, Floats, wavenumber
+from fieldproc.conventions import Complexes, Floats, Integers, wavenumber
 from fieldproc.expand.blocks import Block, Tikhonov
 from fieldproc.expand.cost import dense_bytes, fits_in_memory, in_words, iterated_bytes, require_dense
 from fieldproc.expand.dense import Seen, WaveFit, both_sets, dense_block, fit_waves
 from fieldproc.expand.gram import irregular_grid
 from fieldproc.expand.iterative import MOST_CONDITION, Unsolved, fit_irregular
+from fieldproc.expand.replacing import Fit, fit_without
 from fieldproc.expand.rings import RingGrid, fit_ring_stack, recognise_rings, ring_blocks
 from fieldproc.expand.wave_pairs import real_columns
 from fieldproc.records import Spectra
@@ -46,7 +47,8 @@ class Solver:
     """Fits of single frequencies (rows) of one scan about one origin; orders up to ``top_order``.
 
     ``band`` holds the lowest and highest wavenumber for which an irregular scan is prepared. Rings need one
-    sound speed for all points. ``weights`` (point,) multiply the rows of every fit; what the fits report of
+    sound speed for all points; points that the spectra leave out keep their places on them. ``weights`` (point,)
+    multiply the rows of every fit; what the fits report of
     points is in pascal all the same.
     """
 
@@ -62,6 +64,8 @@ class Solver:
         self.weights: Floats = np.ones(len(spectra.positions_m)) if weights is None else weights
         self.origin_m = origin_m
         self.offsets_m: Floats = spectra.positions_m - origin_m
+        none = np.zeros(0, dtype=np.int64)
+        self.left_out: Integers = none if spectra.left_out is None else np.flatnonzero(spectra.left_out)
         self.grid: RingGrid | None = None
         if np.ptp(spectra.sound_speed_m_per_s) == 0:
             self.grid = recognise_rings(self.offsets_m, top_order, self.weights)
@@ -90,10 +94,15 @@ class Solver:
         if self.grid is not None:
             k = np.array([self.wavenumber(row)[0] for row in rows])
             pressure = np.array([self.pressure(row) for row in rows])
-            fits = fit_ring_stack(both_sets(orders, self.grid), k, pressure, tikhonov)
+            families = both_sets(orders, self.grid)
+            _, fits = self.without_left_out(lambda data: fit_ring_stack(families, k, data, tikhonov), pressure)
         else:
             fits = [self._fit_irregular(row, orders, tikhonov) for row in rows]
         return [self.unweighted(fit) for fit in fits]
+
+    def without_left_out(self, fit: Fit, pressure: Complexes) -> tuple[Complexes, list[WaveFit]]:
+        """Pressures (frequency, channel, point) with those left out predicted, and the fits these have no part in."""
+        return fit_without(fit, pressure, self.left_out) if self.left_out.size else (pressure, fit(pressure))
 
     def pressure(self, row: int) -> Complexes:
         """Weighted pressure at the points, (channel, point)."""
@@ -149,8 +158,10 @@ class Solver:
     def nested(self, row: int, orders: tuple[int, int], paired: bool) -> Nested:
         """The least-squares problem of one frequency, not yet solved; unknowns in the order of ``fit_waves``.
 
-        ``paired`` allows y_n in place of h_n.
+        ``paired`` allows y_n in place of h_n. Points left out must be gone: whatever stands in their place would
+        take sides.
         """
+        assert not self.left_out.size
         k, pressure = self.wavenumber(row), self.pressure(row)
         if self.grid is not None:
             return Nested(ring_blocks(both_sets(orders, self.grid), float(k[0]), pressure))

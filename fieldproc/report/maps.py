@@ -40,17 +40,26 @@ _LEVEL_COLUMN = re.compile(r"level_([+-]\d{3})_db")
 
 @style.applied()
 def level_map(
-    table: Table, plane: Plane, quality: Table | None = None, *, title: str, normalised: bool = True
+    table: Table,
+    plane: Plane,
+    quality: Table | None = None,
+    trust: Table | None = None,
+    *,
+    title: str,
+    normalised: bool = True,
 ) -> Figure:
     """Draw the levels of a ``horizontal`` or ``vertical`` table over frequency and angle.
 
     ``normalised`` colours the level relative to the axis, otherwise the level itself; the contours are
-    relative to the axis either way. ``quality`` as in ``curve_family``. Raises ``KeyError`` for a missing
-    column.
+    relative to the axis either way. ``quality`` as in ``curve_family``; above what ``trust`` allows a direction,
+    nothing is drawn. Raises ``KeyError`` for a missing column.
     """
     table = panels.near_axis(table)
     bands = panels.verdict_bands(quality)
     angle_deg, level_db = _levels(table)
+    if trust is not None:
+        beyond = table.column("frequency_hz")[:, None] > _highest_hz(trust, plane, angle_deg)
+        level_db = np.where(beyond, np.nan, level_db)
     axis_db = table.column("level_+000_db")[:, np.newaxis]
     relative_db = level_db - np.where(np.isfinite(axis_db), axis_db, np.nan)
     shown_db = relative_db if normalised else level_db
@@ -176,6 +185,20 @@ def _contour_keys() -> list[Line2D]:
         Line2D([], [], color=style.INK, linewidth=width, linestyle=dash, label=words) for words, width, dash in pens
     ]
     return lines[::-1]
+
+
+def _highest_hz(trust: Table, plane: Plane, angle_deg: Floats) -> Floats:
+    """Highest frequency to be believed at the angles of a plane; below all frequencies where none is."""
+    angle = np.radians(angle_deg)
+    height = np.sin(angle) if plane == "vertical" else np.zeros_like(angle)
+    side = np.zeros_like(angle) if plane == "vertical" else np.sin(angle)
+    wanted = np.stack([np.cos(angle), side, height], axis=1)
+    azimuth, elevation = (np.radians(trust.column(name)) for name in ("azimuth_deg", "elevation_deg"))
+    known = np.stack(
+        [np.cos(elevation) * np.cos(azimuth), np.cos(elevation) * np.sin(azimuth), np.sin(elevation)], axis=1
+    )
+    highest_hz = trust.column("highest_hz")[np.argmax(wanted @ known.T, axis=1)]
+    return np.asarray(np.where(np.isnan(highest_hz), 0.0, highest_hz))
 
 
 def _mark_verdicts(figure: Figure, axes: Axes, bands: list[panels.Band]) -> None:

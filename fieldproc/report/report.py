@@ -18,7 +18,7 @@ _PLANES: tuple[Plane, Plane] = ("horizontal", "vertical")
 def draw(tables: Mapping[str, Table], title: str, *, normalised: bool = True) -> dict[str, bytes]:
     """File name -> bytes: an SVG and a PNG of each figure that ``tables`` can carry.
 
-    ``tables`` maps ``cta2034a``, ``horizontal``, ``vertical`` and ``quality`` to their tables; each may be
+    ``tables`` maps ``cta2034a``, ``horizontal``, ``vertical``, ``quality`` and ``trust`` to their tables; each may be
     missing. ``title`` may be any text. ``normalised`` as in ``level_map``. The same input gives the same
     bytes. Raises ``KeyError`` when a table lacks a column it should have.
     """
@@ -35,7 +35,8 @@ def _figures(tables: Mapping[str, Table], title: str, normalised: bool) -> Itera
         yield "cta2034a", curve_family(tables["cta2034a"], quality, title=title)
     for plane in _PLANES:
         if plane in tables:
-            yield plane, level_map(tables[plane], plane, quality, title=title, normalised=normalised)
+            trust = tables.get("trust")
+            yield plane, level_map(tables[plane], plane, quality, trust, title=title, normalised=normalised)
 
 
 def _bytes(figure: Figure, kind: str, metadata: Mapping[str, str | None]) -> bytes:

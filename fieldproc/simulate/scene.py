@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import Annotated, Literal, assert_never
 
 import numpy as np
-from pydantic import Field
+from pydantic import Field, StrictBool
 
 from fieldproc.conventions import DEFAULT_DRIVE_VOLTAGE_V, DEFAULT_TEMPERATURE_C, Floats, Integers
 from fieldproc.settings import ClosedModel, load_model
@@ -85,6 +85,8 @@ class ShoeboxModel(ClosedModel):
         0.83, 0.82, 0.83, 0.67, 0.94, 0.64,
     )  # fmt: skip
     order: Annotated[int, Field(ge=0, le=12)] = 2
+    # Let the sphere of a caps loudspeaker scatter what the room sends back, below 8 kHz.
+    scattering: StrictBool = False
 
 
 class CylinderModel(ClosedModel):

@@ -9,6 +9,7 @@ band, as long as the sound has died away within the record, which is checked.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -31,10 +32,12 @@ from fieldproc.records import Room as RoomRecord
 from fieldproc.simulate.medium import Medium, medium_at
 from fieldproc.simulate.rooms import FreeField, Room, images, room_pressure
 from fieldproc.simulate.scans import require_outside
+from fieldproc.simulate.scattered_room import ScatteredRoom
 from fieldproc.simulate.scene import (
     ImpulseResponseModel,
     NoiseModel,
     Scene,
+    ShoeboxModel,
     TransferFunctionModel,
     build_room,
     build_scan,
@@ -105,6 +108,7 @@ class _Stage:
     stated_m: Floats
     true_m: Floats
     surface: Integers
+    scattering: bool
     noise_generator: np.random.Generator
 
 
@@ -184,13 +188,25 @@ def _build(scene: Scene, seed: int) -> _Stage:
         sides = center + radius * np.concatenate([np.eye(3), -np.eye(3)])
         if not (room.contains(true) and room.contains(sides)):
             raise ValueError("the scan or the source reaches through a wall; choose a larger room or move it")
-    return _Stage(source, room, medium_at(scene.temperature_c), stated, true, surface, noise)
+    scattering = isinstance(scene.room, ShoeboxModel) and scene.room.scattering
+    if scattering and not isinstance(source, SphereCaps):
+        raise ValueError("only a sphere with caps can scatter the room's sound; set room.scattering = false")
+    return _Stage(source, room, medium_at(scene.temperature_c), stated, true, surface, scattering, noise)
 
 
-def _total_pressure(stage: _Stage, frequency_hz: Floats, points: slice) -> Complexes:
-    positions = stage.true_m[points]
-    direct = stage.source.pressure(frequency_hz, positions, stage.air)
-    return direct + room_pressure(stage.source, stage.room, frequency_hz, positions, stage.air)
+def _total_pressure(stage: _Stage, frequency_hz: Floats) -> Callable[[slice], Complexes]:
+    """Pressure at some points of the scan, Pa/V, (F, P): direct sound, the room's, and what scatters it."""
+    source, scattered = stage.source, None
+    if stage.scattering and isinstance(source, SphereCaps):
+        scattered = ScatteredRoom(source, stage.room, frequency_hz, stage.air)
+
+    def at(points: slice) -> Complexes:
+        positions = stage.true_m[points]
+        direct = source.pressure(frequency_hz, positions, stage.air)
+        total = direct + room_pressure(source, stage.room, frequency_hz, positions, stage.air)
+        return total if scattered is None else total + scattered.pressure(positions)
+
+    return at
 
 
 def _impulse_responses(stage: _Stage, recording: ImpulseResponseModel, noise: NoiseModel | None) -> ImpulseResponses:
@@ -201,9 +217,10 @@ def _impulse_responses(stage: _Stage, recording: ImpulseResponseModel, noise: No
     shape = band_limit(frequency, rate) * np.exp(2j * np.pi * frequency * start_s)
     values = np.empty((len(stage.true_m), samples))
     squares = np.zeros(len(frequency))
+    pressure = _total_pressure(stage, frequency)
     for first in range(0, len(values), _POINTS_AT_ONCE):
         block = slice(first, first + _POINTS_AT_ONCE)
-        spectra = shape[:, None] * _total_pressure(stage, frequency, block)
+        spectra = shape[:, None] * pressure(block)
         squares += np.square(np.abs(spectra)).sum(axis=1)
         values[block] = fft.irfft(spectra, samples, axis=0).T
     _require_quiet_end(values)
@@ -221,7 +238,7 @@ def _transfer_functions(
     stage: _Stage, recording: TransferFunctionModel, noise: NoiseModel | None
 ) -> TransferFunctions:
     frequency = np.array(recording.frequency_hz)
-    pressure = _total_pressure(stage, frequency, slice(None))
+    pressure = _total_pressure(stage, frequency)(slice(None))
     if noise is not None:
         if noise.relative_to == "peak":
             raise ValueError('transfer functions have no peak; state their noise relative to "pressure"')

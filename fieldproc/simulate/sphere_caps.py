@@ -112,7 +112,7 @@ class SphereCaps:
         x = k * self.radius_m
         growth = self.radius_m * np.exp(1j * x)
         result = np.zeros((len(k), len(directions)), dtype=np.complex128)
-        for degree, (slope, ratio) in zip(range(terms), _surface(x), strict=False):
+        for degree, (slope, ratio) in zip(range(terms), surface_recurrence(x), strict=False):
             result += (drive * (growth / slope)[:, None]) @ (
                 weights[:, degree, None] * special.eval_legendre(degree, cosines)
             )
@@ -147,7 +147,7 @@ class SphereCaps:
         y = k * distance_m
         size, largest = 1.0, 0.0
         outer: complex = 1.0 + 1j * y
-        for degree, (slope, ratio) in zip(range(_MOST_TERMS), _surface(x), strict=False):
+        for degree, (slope, ratio) in zip(range(_MOST_TERMS), surface_recurrence(x), strict=False):
             term = (2 * degree + 1) * size / abs(slope[0])
             largest = max(largest, term)
             if term < _NEGLIGIBLE * largest:
@@ -163,7 +163,7 @@ class SphereCaps:
 
     def _series(self, k: Floats, distance_m: Floats, drive: Complexes, cosines: Floats, terms: int) -> Complexes:
         """The series on one block: k (F,), distances (P,), drive (F, cap), cosines (cap, P)."""
-        surface = [pair for _, pair in zip(range(terms), _surface(k * self.radius_m), strict=False)]
+        surface = [pair for _, pair in zip(range(terms), surface_recurrence(k * self.radius_m), strict=False)]
         amplitude = np.stack([(drive / slope[:, None]).T for slope, _ in surface])
         inverse_ratio = np.stack([1.0 / ratio for _, ratio in surface])
         weights = np.array([cap.weights(terms) for cap in self.caps])
@@ -171,7 +171,7 @@ class SphereCaps:
         return sum_series(k, distance_m, self.radius_m, (inverse_ratio, amplitude, legendre))
 
 
-def _surface(x: Floats) -> Iterator[tuple[Complexes, Complexes]]:
+def surface_recurrence(x: Floats) -> Iterator[tuple[Complexes, Complexes]]:
     """x h_n'(x) / h_n(x) and s_(n+1)(x) for n = 0, 1, 2 ..., each (F,)."""
     ratio: Complexes = np.asarray(1.0 + 1j * x, dtype=np.complex128)
     slope: Complexes = -ratio

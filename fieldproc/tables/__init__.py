@@ -1,11 +1,12 @@
-"""Far field in, standard tables out: ANSI/CTA-2034-A, polars, directivity, quality, points.
+"""Far field in, standard tables out: ANSI/CTA-2034-A, polars, directivity, quality, points, trust.
 
-``tabulate`` makes the four tables of one channel's far field; ``quality_table`` and ``points_table`` make
-those that say how far to believe it. Numbers only: writing them is the work of ``results``.
+``tabulate`` makes the four tables of one channel's far field; ``quality_table``, ``points_table`` and
+``trust_table`` make those that say how far to believe it. Numbers only: writing them is the work of ``results``.
 """
 
 from fieldproc.tables.points import points_table
 from fieldproc.tables.quality import quality_table
 from fieldproc.tables.tables import tabulate
+from fieldproc.tables.trust import trust_table
 
-__all__ = ["points_table", "quality_table", "tabulate"]
+__all__ = ["points_table", "quality_table", "tabulate", "trust_table"]

@@ -29,6 +29,9 @@ def quality_table(
         "regularisation": quality.regularisation[:, channel],
         "random_error_db": quality.random_error_db[:, channel],
         **{f"acoustic_center_{name}_m": expansion.acoustic_center_m[:, at] for at, name in enumerate("xyz")},
+        "scattering_db": quality.scattering_db[:, channel],
+        "overlap_difference_db": quality.overlap_difference_db[:, channel],
+        "gated_share": quality.gated_share,
     }
     told = {
         "content": "how well the expansion in spherical waves is determined, per frequency",
@@ -36,6 +39,9 @@ def quality_table(
         "channel_index": channel,
         "verdict_codes": verdict_legend(),
         "acoustic_center_note": "scan axes; where the far field needs the lowest degrees, over an octave",
+        "scattering_note": "room sound that a rigid cabinet scatters, re the loudspeaker's own; nan = not known",
+        "overlap_note": "rms far field of separated minus gated re gated, where both answer",
+        "gated_share_note": "1 = from responses gated before the first reflection, 0 = from whole ones",
         "regular_order_note": "-1 = nothing arriving from the room was fitted",
     }
     return Table.of_columns("quality", columns, told)

@@ -268,7 +268,8 @@ def quality_of(rows: int, channels: int) -> Quality:
     """Of rows that are all solved."""
     names = ("residual_db", "leave_one_out_db", "room_to_direct_db", "random_error_db", "regularisation")
     return Quality(
-        **{name: np.zeros((rows, channels)) for name in names},
+        **{name: np.zeros((rows, channels)) for name in (*names, "scattering_db", "overlap_difference_db")},
+        gated_share=np.zeros(rows),
         verdict=np.zeros((rows, channels), dtype=np.int64),
         condition=np.ones(rows),
         noise_gain_db=np.zeros(rows),

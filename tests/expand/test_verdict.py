@@ -13,6 +13,7 @@ FINE = {
     "leave_one_out_db": -50.0,
     "random_error_db": -50.0,
     "truncation_db": -60.0,
+    "late_db": -50.0,
     "condition": 10.0,
     "separation_condition": 10.0,
 }

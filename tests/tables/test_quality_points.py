@@ -20,6 +20,9 @@ def test_quality_columns_of_the_channel() -> None:
         noise_gain_db=np.array([-1.0, 0.0, 1.0]),
         truncation_db=np.array([-60.0, -50.0, -40.0]),
         regularisation=1e-3 * per_channel,
+        scattering_db=-30.0 * per_channel,
+        overlap_difference_db=-40.0 * per_channel,
+        gated_share=np.array([0.0, 0.5, 1.0]),
         point_residual_db=np.zeros((2, 7)),
     )
     expansion = Expansion(
@@ -53,9 +56,12 @@ def test_quality_columns_of_the_channel() -> None:
         "acoustic_center_x_m",
         "acoustic_center_y_m",
         "acoustic_center_z_m",
+        "scattering_db",
+        "overlap_difference_db",
+        "gated_share",
     )
     np.testing.assert_array_equal(
-        table.values[1], [200, 5, 3, -4, -40, 20, 0, -400, 1, -50, 4e-3, -4000, 0.1, 0.2, 0.3]
+        table.values[1], [200, 5, 3, -4, -40, 20, 0, -400, 1, -50, 4e-3, -4000, 0.1, 0.2, 0.3, -120, -160, 0.5]
     )
     np.testing.assert_array_equal(table.column("verdict_code"), [2, 1, 0])
     assert table.facts["verdict_codes"] == "0 good; 1 caution; 2 do not use"

@@ -117,6 +117,9 @@ def far_field_from_coefficients(pattern: Pattern) -> FarField:
             noise_gain_db=per_frequency,
             truncation_db=per_frequency,
             regularisation=per_channel,
+            scattering_db=per_channel,
+            overlap_difference_db=per_channel,
+            gated_share=per_frequency,
             point_residual_db=np.zeros((1, 4)),
         ),
     )

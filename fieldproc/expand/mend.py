@@ -1,0 +1,142 @@
+"""What the scan itself tells of its own errors, put right before the waves are fitted.
+
+Points that contradict the others, gain, offset and delay of one surface against another, slow drifts: each is judged
+by what waves cannot explain at a few frequencies (``panel.py``), and put right where it stands out from the noise.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+
+from fieldproc.conventions import Booleans, Integers
+from fieldproc.expand.calibration import calibrate
+from fieldproc.expand.drift import drift
+from fieldproc.expand.geometry import expansion_origin
+from fieldproc.expand.rings import recognise_rings
+from fieldproc.expand.screening import BadPoint, Screening, screen
+from fieldproc.records import DroppedPoint, Spectra
+from fieldproc.settings import Settings
+
+# More places than this are not predicted for the sake of their rings: each costs a fit of its own.
+MOST_PREDICTED = 64
+_MOST_NAMED = 8
+
+
+def mend(spectra: Spectra, settings: Settings) -> Spectra:
+    """The spectra as they would be without bad points, errors of the surfaces and drifts, and what was found.
+
+    Points left out keep their rows (``left_out``) where that keeps rings complete, lost places come back as such rows
+    for the same reason; else only good points remain.
+    """
+    ringed = _with_lost_places(spectra, settings)
+    screening = screen(ringed, settings) if settings.mending.bad_points else Screening()
+    bad = np.union1d(screening.points, _no_number(ringed))
+    notices = list(screening.notices)
+    mended, drifted = ringed, False
+    if settings.mending.surfaces:
+        calibration = calibrate(mended, settings, bad)
+        mended, notices = calibration.spectra, notices + list(calibration.notices)
+    if settings.mending.drift:
+        course = drift(mended, settings, bad)
+        mended, drifted, notices = course.spectra, course.doubtful, notices + list(course.notices)
+    found = [one for one in screening.bad if one.file_point not in {point.index for point in spectra.dropped}]
+    dropped = [DroppedPoint(one.file_point, f"contradicts the others: {one.reason}") for one in found]
+    mended = replace(
+        mended,
+        drifted=drifted,
+        lost=None,
+        dropped=tuple(sorted((*spectra.dropped, *dropped), key=lambda point: point.index)),
+        notices=(*spectra.notices, *_told(found), *notices),
+    )
+    return _without(mended, bad, settings) if bad.size else mended
+
+
+def _no_number(spectra: Spectra) -> Integers:
+    return np.flatnonzero(~np.isfinite(spectra.pressure_pa[spectra.usable]).all(axis=(0, 1)))
+
+
+def _told(bad: list[BadPoint]) -> list[str]:
+    if not bad:
+        return []
+    named = [f"{one.file_point} ({one.reason})" for one in bad[:_MOST_NAMED]]
+    more = f" and {len(bad) - len(named)} more" if len(bad) > len(named) else ""
+    return [f"{len(bad)} points contradict the others and are left out: {', '.join(named)}{more}"]
+
+
+def _with_lost_places(spectra: Spectra, settings: Settings) -> Spectra:
+    """Rows without a number for places that were lost, where they make rings complete."""
+    lost = spectra.lost
+    if lost is None or len(lost.positions_m) > MOST_PREDICTED:
+        return spectra
+    positions_m = np.concatenate([spectra.positions_m, lost.positions_m])
+    origin_m = expansion_origin(spectra, settings.expansion)
+    if recognise_rings(positions_m - origin_m, 1) is None or np.ptp(spectra.sound_speed_m_per_s) > 0:
+        return spectra
+    count = len(lost.positions_m)
+
+    def with_nan(values: Any) -> Any:
+        return np.concatenate([values, np.full((*values.shape[:-1], count), np.nan)], axis=-1)
+
+    def with_typical(values: Any) -> Any:
+        return np.concatenate([values, np.repeat(np.median(values, axis=-1)[..., None], count, axis=-1)], axis=-1)
+
+    def with_median(values: Any) -> Any:
+        # a mean of equal speeds may differ from them in the last digit, and rings need one
+        return np.concatenate([values, np.full(count, np.median(values))])
+
+    gated = spectra.gated
+    return replace(
+        spectra,
+        pressure_pa=with_nan(spectra.pressure_pa),
+        positions_m=positions_m,
+        sound_speed_m_per_s=with_median(spectra.sound_speed_m_per_s),
+        surface=np.concatenate([spectra.surface, lost.surface]),
+        file_point=np.concatenate([spectra.file_point, lost.file_point]),
+        repeats=np.concatenate([spectra.repeats, np.ones(count, dtype=np.int64)]),
+        measured_at_s=None if spectra.measured_at_s is None else with_median(spectra.measured_at_s),
+        noise_pa=None if spectra.noise_pa is None else with_typical(spectra.noise_pa),
+        gated=None
+        if gated is None
+        else replace(gated, pressure_pa=with_nan(gated.pressure_pa), length_s=with_median(gated.length_s)),
+    )
+
+
+def _without(spectra: Spectra, bad: Integers, settings: Settings) -> Spectra:
+    """Bad points as rows left out, where rings need them, else gone."""
+    left_out = np.isin(np.arange(len(spectra.positions_m)), bad)
+    origin_m = expansion_origin(spectra, settings.expansion)
+    steady = np.ptp(spectra.sound_speed_m_per_s) == 0
+    if steady and len(bad) <= MOST_PREDICTED and recognise_rings(spectra.positions_m - origin_m, 1) is not None:
+        silent = replace(spectra.scaled(np.where(left_out, 0.0, 1.0)[None]), left_out=left_out)
+        pressure_pa, gated = silent.pressure_pa.copy(), silent.gated
+        # nothing times nan is nan
+        pressure_pa[:, :, left_out] = 0.0
+        if gated is not None:
+            gated_pa = gated.pressure_pa.copy()
+            gated_pa[:, :, left_out] = 0.0
+            gated = replace(gated, pressure_pa=gated_pa)
+        return replace(silent, pressure_pa=pressure_pa, gated=gated)
+    return only(spectra, ~left_out)
+
+
+def only(spectra: Spectra, points: Booleans) -> Spectra:
+    """Some of the points, (point,)."""
+    gated = spectra.gated
+    return replace(
+        spectra,
+        pressure_pa=spectra.pressure_pa[:, :, points],
+        positions_m=spectra.positions_m[points],
+        sound_speed_m_per_s=spectra.sound_speed_m_per_s[points],
+        surface=spectra.surface[points],
+        file_point=spectra.file_point[points],
+        repeats=spectra.repeats[points],
+        left_out=None,
+        measured_at_s=None if spectra.measured_at_s is None else spectra.measured_at_s[points],
+        noise_pa=None if spectra.noise_pa is None else spectra.noise_pa[:, :, points],
+        gated=None
+        if gated is None
+        else replace(gated, pressure_pa=gated.pressure_pa[:, :, points], length_s=gated.length_s[points]),
+    )
