@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from fieldproc.condition.air import absorption, density, sound_speed
 from fieldproc.condition.ending import endings, fade_out
-from fieldproc.condition.gate import emission_s, gate_times, gated_spectra
+from fieldproc.condition.gate import GateTimes, emission_s, gate_times, gated_spectra
 from fieldproc.condition.late import late_level_db, late_notice
 from fieldproc.condition.noise import noise_power
 from fieldproc.condition.pace import Pace
@@ -49,14 +49,16 @@ def condition(session: Session, settings: SpectraSettings, gate: GateSettings | 
     kept, dropped, alignment = _good_points(session, settings)
     frequency_hz = _frequencies(session.response, settings)
     speed, told = sound_speed(session.air, len(session.positions_m))
-    pace = _pace(session, speed, kept)
+    late_s = 0.0 if alignment is None else alignment.delay_s[kept]
+    pace = _pace(session, speed, kept, late_s)
     recorded, usable, used = _recorded_spectra(session.response, frequency_hz, kept, pace)
     group, first = groups(session.positions_m[kept])
     chain = _Chain.of(session, frequency_hz, usable, kept, alignment)
     recorded = chain.aligned(recorded)
     noise_pa, noise_told = _noise(session, kept, chain, used, recorded, group)
     late_db = _late(session.response, kept, frequency_hz)
-    gated, gate_told = _gated(session, gate, speed, kept, chain, pace, group) if gate is not None else (None, [])
+    times = None if gate is None or gate.enabled is False else gate_times(session, speed, kept, late_s)
+    gated, gate_told = _gated(session, times, kept, chain, pace, group)
     absorption_db_per_m, absorption_air = absorption(session.air, frequency_hz)
     notices = (
         *session.notices,
@@ -206,11 +208,11 @@ def _measured(response: TransferFunctions) -> Booleans:
     return np.asarray(np.isfinite(response.values).any(axis=(1, 2)))
 
 
-def _pace(session: Session, speed: Floats, kept: Integers) -> Pace | None:
+def _pace(session: Session, speed: Floats, kept: Integers, late_s: Floats | float) -> Pace | None:
     """How responses are brought to one air; transfer functions cannot be."""
     if not isinstance(session.response, ImpulseResponses):
         return None
-    return Pace.of(speed[kept], emission_s(session, session.response, speed, kept))
+    return Pace.of(speed[kept], emission_s(session, session.response, speed, kept, late_s))
 
 
 def _pace_told(speed: Floats) -> str:
@@ -297,8 +299,7 @@ def _noise(
 
 def _gated(
     session: Session,
-    settings: GateSettings,
-    speed: Floats,
+    times: GateTimes | str | None,
     kept: Integers,
     chain: _Chain,
     pace: Pace | None,
@@ -306,9 +307,8 @@ def _gated(
 ) -> tuple[Gated | None, list[str]]:
     """Gated pressures, (frequency, channel, group), and what to tell."""
     response = session.response
-    if settings.enabled is False or pace is None or not isinstance(response, ImpulseResponses):
+    if times is None or pace is None or not isinstance(response, ImpulseResponses):
         return None, []
-    times = gate_times(session, speed, kept)
     if isinstance(times, str):
         return None, [f"not gated: {times}"]
     recorded = gated_spectra(response, kept, times, chain.frequency_hz, pace)

@@ -4,7 +4,7 @@ The mean square of all responses over time tells it, in a few bands, since high 
 tells the noise; the mean over thousands of responses is so steady that sound far below the noise still shows.
 
 Sound that outlasts the records must not pass for noise. Noise fluctuates in every record by itself, sound in all of
-them alike: where the mean over the points is less steady than independent records make it, nothing is cut.
+them alike: what counts is how steady the mean of independent records would be, not how steady it is.
 """
 
 from __future__ import annotations
@@ -27,8 +27,6 @@ _SHARE, _SIGMAS = 0.02, 4.0
 _BLUNT = 0.3
 # Records with so many times the noise of the usual one would speak for all others, and are not asked.
 _LOUD = 4.0
-# Deviation of the averages, re what independent records give: 12 averages know theirs to a fifth.
-_STEADY = 1.7
 # The record is used for this much longer than sound is seen and two averages more, the last part of it fading.
 _LONGER, _FADING = 1.3, 0.2
 # Records shortened by less are left alone, and records without noise.
@@ -72,12 +70,12 @@ def _died_away(values: NDArray[np.floating[Any]], kept: Integers, top: float) ->
     late = own[:, -_LAST:].mean(axis=1)
     own = own[late <= _LOUD * np.median(late)]
     frames, independent = own.sum(axis=0), float(np.sqrt(own[:, -_LAST:].var(axis=1).sum()))
-    noise, deviation = float(frames[-_LAST:].mean()), float(frames[-_LAST:].std())
+    noise = float(frames[-_LAST:].mean())
     if noise <= _NO_NOISE * frames.max():
         return samples
     hidden = max(_SHARE * noise, _SIGMAS * independent)
     sound = np.flatnonzero(frames > noise + hidden)
-    if hidden > _BLUNT * noise or deviation > max(_SHARE * noise, _STEADY * independent) or not sound.size:
+    if hidden > _BLUNT * noise or not sound.size:
         return samples
     until = (int(sound[-1]) + 3) / _FRAMES
     # where it still dies away at the end, there is no noise to tell

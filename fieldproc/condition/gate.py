@@ -62,8 +62,10 @@ class GateTimes:
         return self.end_s - self.direct_s
 
 
-def gate_times(session: Session, sound_speed_m_per_s: Floats, kept: Integers) -> GateTimes | str:
-    """Times of the points ``kept`` (indices), or why there are none.
+def gate_times(
+    session: Session, sound_speed_m_per_s: Floats, kept: Integers, late_s: Floats | float = 0.0
+) -> GateTimes | str:
+    """Times of the points ``kept`` (indices), or why there are none; ``late_s`` (kept,) is what records come late by.
 
     ``sound_speed_m_per_s`` (point of the file,).
     """
@@ -73,8 +75,9 @@ def gate_times(session: Session, sound_speed_m_per_s: Floats, kept: Integers) ->
     positions_m = session.positions_m[kept]
     if np.mean(np.isfinite(_onsets(response, kept))) < _FOUND:
         return "the direct sound does not stand out of the noise"
-    latency_s = emission_s(session, response, sound_speed_m_per_s, kept)
-    direct_s = latency_s + _distance_to_source(session, positions_m) / speed
+    least_way_s = _distance_to_source(session, positions_m) / speed
+    latency_s = float(np.quantile(_onsets(response, kept) - least_way_s - late_s, _EARLY)) - _MARGIN_S + late_s
+    direct_s = latency_s + least_way_s
     room = session.room
     if room.first_reflection_s is not None:
         after_s = np.broadcast_to(room.first_reflection_s, (len(session.positions_m),))[kept]
@@ -102,17 +105,23 @@ def gate_times(session: Session, sound_speed_m_per_s: Floats, kept: Integers) ->
     return GateTimes(direct_s, end_s, told)
 
 
-def emission_s(session: Session, response: ImpulseResponses, sound_speed_m_per_s: Floats, kept: Integers) -> float:
-    """When the loudspeaker began to sound, on the clock of the responses: never late, early by a fraction of a ms.
+def emission_s(
+    session: Session,
+    response: ImpulseResponses,
+    sound_speed_m_per_s: Floats,
+    kept: Integers,
+    late_s: Floats | float = 0.0,
+) -> Floats:
+    """When the loudspeaker as a whole sounds, on the clock of every record (kept,), within a few tenths of a ms.
 
-    Where noise hides it at every point, the start of the records.
+    ``late_s`` as for :func:`gate_times`. By the peaks, not the onsets: what filters and cables delay keeps its pace
+    too.
     """
-    least_way_s = _distance_to_source(session, session.positions_m[kept]) / sound_speed_m_per_s[kept]
-    onset_s = _onsets(response, kept)
-    clear = np.isfinite(onset_s)
-    if not clear.any():
-        return response.start_s
-    return float(np.quantile((onset_s - least_way_s)[clear], _EARLY)) - _MARGIN_S
+    middle_m = session.axis.origin_m if session.cabinet is None else session.cabinet.center_m
+    way_s = np.linalg.norm(session.positions_m[kept] - middle_m, axis=1) / sound_speed_m_per_s[kept]
+    peaks = np.array([np.abs(one[kept]).argmax(axis=1) for one in response.values])
+    peak_s = response.start_s + peaks / response.sampling_rate_hz
+    return np.asarray(np.full(len(kept), np.median(peak_s - way_s - late_s)) + late_s)
 
 
 def gate_window(times: GateTimes, time_s: Floats) -> Floats:

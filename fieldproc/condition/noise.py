@@ -39,6 +39,8 @@ _EARLY_POINTS = 0.02
 _STEADY = 2.0
 # Half the width of the average over frequency, octaves.
 _HALF_BAND = 1.0 / 6.0
+# Least level of a point, re their mean.
+_LEAST_LEVEL = 1e-30
 _ROUNDS = 5
 
 
@@ -163,9 +165,15 @@ def spectrum_and_levels(
     share = np.minimum(step_hz, resolved_hz) if resolved_hz else np.ones(len(frequency_hz))
     level = np.ones(power.shape[1:])
     for _ in range(_ROUNDS):
-        mean = np.average(power[..., known] / level[:, known], axis=2, weights=weight[known])
+        mean = np.average(
+            power[..., known] / np.maximum(level[:, known], _LEAST_LEVEL), axis=2, weights=weight[known]
+        )
         spectrum = third_octaves(mean, frequency_hz)
-        own = np.average(power[..., known] / spectrum[:, :, None], axis=0, weights=share)
+        own = np.average(
+            power[..., known] / np.maximum(spectrum, np.finfo(float).tiny)[:, :, None], axis=0, weights=share
+        )
+        # repeats that agree to the bit show no noise
+        own = np.maximum(own, np.finfo(float).tiny)
         level[:, known] = own / np.average(own, axis=1, weights=weight[known])[:, None]
     return spectrum, level
 

@@ -19,7 +19,7 @@ from fieldproc.condition.air import (
     vapour_percent,
     water_mole_fraction,
 )
-from fieldproc.records import Air
+from fieldproc.records import Air, TransferFunctions
 
 # ISO 9613-1:1993, A.5: c = 343.2 sqrt(T / 293.15 K). Worked by hand from the printed formula.
 ISO_9613_1 = {
@@ -221,7 +221,9 @@ def test_every_point_has_the_air_of_its_own_record(humidity: float | None, expec
     session = session_of(EQUAL, air=Air(None, temperature_c, humidity), measured_at_s=np.arange(6.0) ** 2)
     positions = session.positions_m.copy()
     positions[5], positions[4] = positions[0], positions[2]
-    spectra = condition(replace(session, positions_m=positions), GRID)
+    # impulse responses would be brought to one air
+    response = TransferFunctions(np.ones((2, 1, 6), dtype=np.complex128), np.array([100.0, 200.0]))
+    spectra = condition(replace(session, positions_m=positions, response=response), GRID)
     cold, warm = expected
     np.testing.assert_allclose(
         spectra.sound_speed_m_per_s, [(cold + warm) / 2, warm, cold, warm], rtol=0, atol=LAST_DIGIT

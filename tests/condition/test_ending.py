@@ -24,7 +24,7 @@ from fieldproc.simulate.scene import (
     ShoeboxModel,
 )
 
-RATE_HZ, SAMPLES, POINTS = 48000.0, 16384, 200
+RATE_HZ, SAMPLES, POINTS = 48000.0, 16384, 150
 FREQUENCY_HZ = 41.0 * 2.0 ** (np.arange(0, 8.75, 0.25))
 # Of a single sample, re the direct sound.
 NOISE = 1e-3
@@ -68,10 +68,10 @@ def cost_db(clean: np.ndarray, counts: np.ndarray, level: float = NOISE) -> np.n
     """What the cut takes from the spectra, rms over the points, re the noise that is left in each, (frequency,)."""
     samples = clean.shape[-1]
     cost = np.empty(len(counts))
-    for row, count in enumerate(counts):
-        weights = weights_of(int(count), samples)
-        lost = spectra_at(clean * (1.0 - weights), RATE_HZ, 0.0, FREQUENCY_HZ[row : row + 1])
-        cost[row] = np.sqrt(np.mean(np.abs(lost) ** 2)) / (level * np.linalg.norm(weights))
+    for count in np.unique(counts):
+        rows, weights = counts == count, weights_of(int(count), samples)
+        lost = spectra_at(clean * (1.0 - weights), RATE_HZ, 0.0, FREQUENCY_HZ[rows])
+        cost[rows] = np.sqrt(np.mean(np.abs(lost) ** 2, axis=1)) / (level * np.linalg.norm(weights))
     return 20 * np.log10(np.maximum(cost, 1e-20))
 
 
@@ -79,6 +79,8 @@ def test_records_without_noise_keep_their_length() -> None:
     clean = direct() + decay(0.01, 0.05, 60.0) + decay(0.004, 0.05)
     assert (counts_of(clean[None]) == SAMPLES).all()
     assert (counts_of(clean[None].astype(np.float32)) == SAMPLES).all()
+    # after the sound, digital silence
+    assert (counts_of(direct()[None]) == SAMPLES).all()
 
 
 def test_a_simulated_scan_without_noise_keeps_its_length() -> None:
@@ -121,7 +123,6 @@ def test_it_is_cut_where_only_noise_is_left() -> None:
         (4096, 415.0, 0.29, 0.005),
         (SAMPLES, 41.0, 0.145, 0.01),
         (SAMPLES, 41.0, 0.07, 0.003),
-        (SAMPLES, 390.0, 0.29, 0.002),
         (SAMPLES, 415.0, 0.29, 0.002),
     ],
 )
@@ -157,7 +158,8 @@ def test_points_left_out_do_not_count() -> None:
     broken = values.copy()
     broken[:, 1::2] = np.nan
     np.testing.assert_array_equal(
-        endings(broken, kept, RATE_HZ, FREQUENCY_HZ), endings(values[:, kept], np.arange(100), RATE_HZ, FREQUENCY_HZ)
+        endings(broken, kept, RATE_HZ, FREQUENCY_HZ),
+        endings(values[:, kept], np.arange(len(kept)), RATE_HZ, FREQUENCY_HZ),
     )
 
 
@@ -171,7 +173,7 @@ def test_where_the_end_is_not_steady_nothing_is_cut() -> None:
 
 @pytest.mark.parametrize("level", [0.1, 1.0, 100.0])
 def test_a_point_that_holds_noise_alone_does_not_speak_for_the_others(level: float) -> None:
-    """However loud it is: the sound of 199 others is not cut where it falls below the noise of one."""
+    """However loud it is: the sound of all others is not cut where it falls below the noise of one."""
     values = noisy(direct() + decay(0.01, 0.05, 60.0))
     bad = values.copy()
     bad[0, 7] = np.random.default_rng(9).normal(0.0, level, SAMPLES)
@@ -214,6 +216,6 @@ def test_the_noise_falls_by_what_is_left_out() -> None:
     power = np.mean(np.abs(added[:, 0] / 2.83) ** 2, axis=1)
     expected = np.array([NOISE**2 * np.sum(weights_of(int(count), SAMPLES) ** 2) for count in counts])
     assert counts.max() < 0.6 * SAMPLES
-    # 200 points: 0.3 dB (standard deviation) a row
+    # 150 points: 0.35 dB (standard deviation) a row
     np.testing.assert_allclose(10 * np.log10(power / expected), np.zeros(len(power)), rtol=0, atol=1.3)
     np.testing.assert_allclose(10 * np.log10(power.sum() / expected.sum()), 0.0, rtol=0, atol=0.2)

@@ -31,7 +31,8 @@ AIR = Medium()
 RADIUS_M, HALF_ANGLE_RAD = 0.15, 0.4
 CAP = Cap((0.3, 0.2, -0.9), HALF_ANGLE_RAD, 1.0)
 ROOM = Shoebox((5.0, 4.0, 3.0), (-2.2, -1.9, -1.3), (0.8, 0.7, -0.6, 0.9, 0.5, 0.7), 1)
-FREQUENCY_HZ = np.array([30.0, 200.0, 1000.0, 3000.0])
+# At the third of these j_0(kR) vanishes: one radius alone cannot tell the wave of degree 0.
+FREQUENCY_HZ = np.array([30.0, 200.0, 0.5 * AIR.sound_speed_m_per_s / RADIUS_M, 3000.0])
 
 
 def floor_only(distance_m: float) -> Shoebox:
@@ -50,7 +51,7 @@ def translated(frequency_hz: float, wall_m: float, points_m: np.ndarray) -> np.n
     Nothing of it is the package's; the cap's drive is 1 m3/s2 spread over its area.
     """
     k = 2 * np.pi * frequency_hz / AIR.sound_speed_m_per_s
-    top = int(np.ceil(k * RADIUS_M)) + 25
+    top = int(np.ceil(k * RADIUS_M)) + 14
     area_m2 = 2 * np.pi * RADIUS_M**2 * (1 - np.cos(HALF_ANGLE_RAD))
     free = twin.cap_on_sphere(k, RADIUS_M, HALF_ANGLE_RAD, CAP.direction(), top) * -AIR.density_kg_per_m3 / area_m2
     translation = twin.axial_translation(k, 2 * wall_m, top)
@@ -63,7 +64,7 @@ def translated(frequency_hz: float, wall_m: float, points_m: np.ndarray) -> np.n
     return twin.outgoing_field(k, rigid * regular, points_m)
 
 
-@pytest.mark.parametrize(("wall_m", "tolerance"), [(1.4, 1e-6), (0.6, 1e-6), (0.3, 1e-5)])
+@pytest.mark.parametrize(("wall_m", "tolerance"), [(1.4, 1e-6), (0.3, 1e-5)])
 def test_against_waves_translated_from_the_image(wall_m: float, tolerance: float) -> None:
     """Re the scattered sound. Degrees end by k R alone; a wall a diameter away needs more of them."""
     points_m = directions(30) * np.random.default_rng(5).uniform(0.16, 0.5, (30, 1))
@@ -76,7 +77,7 @@ def test_against_waves_translated_from_the_image(wall_m: float, tolerance: float
 
 
 def test_no_sound_goes_through_the_sphere() -> None:
-    """Radial derivative of incoming and scattered sound on the sphere, by differences of fourth order."""
+    """Radial derivative of incoming and scattered sound on the sphere, by one-sided differences of fourth order."""
     center_m = np.array([0.2, -0.1, 0.3])
     source = SphereCaps(RADIUS_M, (CAP, Cap((1.0, 0.0, 0.0), 0.2, -0.5, delay_s=2e-4)), tuple(center_m))
     unit, step_m = directions(40), 1e-3
@@ -124,11 +125,14 @@ def test_frequencies_do_not_know_of_each_other() -> None:
         np.testing.assert_allclose(row, alone, rtol=0, atol=1e-6 * np.abs(together).max())
 
 
+WALLS = (0.8, 0.0, 0.0, 0.0, 0.0, 0.7)
+
+
 def scene(scattering: bool, recording: ImpulseResponseModel | TransferFunctionModel, **changes: Any) -> Scene:
     usual: dict[str, Any] = {
         "title": "scattering",
         "source": SphereCapsModel(radius_m=0.12, caps=(CapModel(half_angle_deg=25.0),)),
-        "room": ShoeboxModel(scattering=scattering, order=1),
+        "room": ShoeboxModel(scattering=scattering, order=1, reflection=WALLS),
         "scan": CylinderModel(points=12),
         "recording": recording,
     }
@@ -140,15 +144,14 @@ LISTED = TransferFunctionModel(frequency_hz=(10.0, 30.0, 100.0, 1000.0, 5000.0, 
 
 def test_a_scene_with_scattering_holds_it_and_one_without_is_as_it_was() -> None:
     with_it, without = (simulate(scene(one, LISTED), 1) for one in (True, False))
-    usual = simulate(scene(False, LISTED, room=ShoeboxModel(order=1)), 1)
+    usual = simulate(scene(False, LISTED, room=ShoeboxModel(order=1, reflection=WALLS)), 1)
     assert isinstance(with_it.response, TransferFunctions)
     assert isinstance(without.response, TransferFunctions)
     np.testing.assert_array_equal(without.response.values, usual.response.values)
     source, room = SphereCaps(0.12, (Cap((1.0, 0.0, 0.0), np.radians(25.0), 1.0),)), ShoeboxModel()
-    shoebox = Shoebox(room.size_m, room.corner_m, room.reflection, 1)
-    air = Medium()
+    shoebox = Shoebox(room.size_m, room.corner_m, WALLS, 1)
     difference = (with_it.response.values - without.response.values)[:, 0]
-    expected = ScatteredRoom(source, shoebox, np.array(LISTED.frequency_hz), air).pressure(with_it.positions_m)
+    expected = ScatteredRoom(source, shoebox, np.array(LISTED.frequency_hz), AIR).pressure(with_it.positions_m)
     # the scene's air is that of 20 degrees
     np.testing.assert_allclose(difference, expected, rtol=0, atol=0.01 * np.abs(expected).max())
     assert np.abs(difference[3]).max() > 0.01 * np.abs(without.response.values[3]).max()

@@ -15,6 +15,7 @@ import pytest
 from fieldproc.condition import condition
 from fieldproc.conventions import amplitude_db
 from fieldproc.expand import expand, mend
+from fieldproc.expand.coverage import fibonacci_directions
 from fieldproc.extrapolate import far_field_pressure
 from fieldproc.records import Expansion, Verdict
 from fieldproc.settings import Settings, SpectraSettings
@@ -33,7 +34,8 @@ SCENE = Scene(
 )
 # Sixth octaves from 60 Hz to 18 kHz.
 GRID = SpectraSettings(lowest_hz=60.0, per_octave=6, count=50)
-DIRECTIONS = 2000
+# the axis first
+DIRECTIONS = np.concatenate([[[1.0, 0.0, 0.0]], fibonacci_directions(2000)])
 SEED = 1
 
 
@@ -51,21 +53,12 @@ class Outcome:
         return (frequency_hz >= low_hz) & (frequency_hz <= high_hz)
 
 
-def sphere_of_directions() -> np.ndarray:
-    """The axis first, then an even spiral."""
-    height = 1.0 - (2.0 * np.arange(DIRECTIONS) + 1.0) / DIRECTIONS
-    azimuth = np.arange(DIRECTIONS) * np.pi * (3.0 - np.sqrt(5.0))
-    across = np.sqrt(1.0 - height**2)
-    around = np.stack([across * np.cos(azimuth), across * np.sin(azimuth), height], axis=1)
-    return np.concatenate([[[1.0, 0.0, 0.0]], around])
-
-
 @pytest.fixture(scope="module")
 def outcome() -> Outcome:
-    session, settings, directions = simulate(SCENE, SEED), Settings(spectra=GRID), sphere_of_directions()
+    session, settings = simulate(SCENE, SEED), Settings(spectra=GRID)
     expansion = expand(mend(condition(session, GRID, settings.gate), settings), settings)
-    found = far_field_pressure(expansion, session.axis, directions)[:, 0]
-    exact = truth(SCENE).far_field(expansion.frequency_hz, directions)
+    found = far_field_pressure(expansion, session.axis, DIRECTIONS)[:, 0]
+    exact = truth(SCENE).far_field(expansion.frequency_hz, DIRECTIONS)
     level_db = amplitude_db(np.abs(exact))
     return Outcome(
         expansion,

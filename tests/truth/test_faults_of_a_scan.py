@@ -1,0 +1,116 @@
+"""What goes wrong in a scan of hours, from its responses to the far field, against the closed form.
+
+Five monopoles in a reflective room, 2,016 points on rings of two cylinders, noise 60 dB below the rms pressure.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+import pytest
+from scanned import relative_error_db
+
+from fieldproc.condition import condition
+from fieldproc.expand import expand, mend
+from fieldproc.expand.coverage import fibonacci_directions
+from fieldproc.extrapolate import far_field_pressure
+from fieldproc.records import Air, Session, Spectra
+from fieldproc.settings import GateSettings, Settings, SpectraSettings
+from fieldproc.simulate import NAMED_SCENES, simulate, truth
+from fieldproc.simulate.scene import CylinderModel, ImpulseResponseModel, Scene
+
+# Third octaves, 100 Hz to 1 kHz.
+GRID = SpectraSettings(lowest_hz=100.0, per_octave=3, count=11)
+SETTINGS = Settings(spectra=GRID, gate=GateSettings(enabled=False))
+DIRECTIONS = fibonacci_directions(400)
+
+
+def scene(points: int = 2016, **changes: Any) -> Scene:
+    """Of the reference for accuracy, impulse responses on equal rings."""
+    return NAMED_SCENES["monopole-cluster"]().model_copy(
+        update={
+            "scan": CylinderModel(points=points, azimuths=36 if points == 2016 else None),
+            "recording": ImpulseResponseModel(sampling_rate_hz=12000.0, samples=2048),
+            **changes,
+        }
+    )
+
+
+def far_field_of(session: Session) -> tuple[np.ndarray, Spectra]:
+    """Error re the closed form in dB, (frequency,), and the spectra that it was made from."""
+    spectra = mend(condition(session, GRID, SETTINGS.gate), SETTINGS)
+    expansion = expand(spectra, SETTINGS)
+    exact = truth(scene()).far_field(expansion.frequency_hz, DIRECTIONS)
+    return relative_error_db(far_field_pressure(expansion, session.axis, DIRECTIONS)[:, 0], exact), spectra
+
+
+@pytest.fixture(scope="module")
+def clean() -> Session:
+    return simulate(scene(), 5)
+
+
+def with_values(session: Session, values: np.ndarray) -> Session:
+    return replace(session, response=replace(session.response, values=values))
+
+
+def test_six_bad_points_cost_nothing(clean: Session) -> None:
+    values = clean.response.values.copy()
+    bumped, missing, silent, elsewhere, clipped, inverted = 37, 520, 801, 1210, 1555, 1903
+    values[0, bumped] *= 10 ** (10 / 20)
+    values[0, missing, 300:320] = np.nan
+    values[0, silent] = 0.0
+    # the microphone stood 20 mm from where the file says
+    moved = clean.positions_m.copy()
+    moved[elsewhere] += np.array([0.0, 0.012, 0.016])
+    half = 0.5 * np.abs(values[0, clipped]).max()
+    values[0, clipped] = np.clip(values[0, clipped], -half, half)
+    values[0, inverted] *= -1
+    clean_db, _ = far_field_of(clean)
+    error_db, spectra = far_field_of(replace(with_values(clean, values), positions_m=moved))
+    assert {point.index for point in spectra.dropped} == {bumped, missing, silent, elsewhere, clipped, inverted}
+    reasons = {point.index: point.reason for point in spectra.dropped}
+    assert "level too high by 10" in reasons[bumped]
+    assert "not finite" in reasons[missing]
+    assert "silent" in reasons[silent]
+    assert "clipped" in reasons[clipped]
+    assert "polarity inverted" in reasons[inverted]
+    # on the mean over the band; single frequencies are draws of the same noise with six points less
+    assert abs(np.mean(error_db) - np.mean(clean_db)) <= 1.0
+    assert np.max(error_db - clean_db) <= 2.0
+
+
+def test_rings_survive_bad_points(clean: Session) -> None:
+    values = clean.response.values.copy()
+    values[0, 37] = 0.0
+    values[0, 1903] *= -1
+    # one point is displaced on its ring only if it is not good
+    _, spectra = far_field_of(with_values(clean, values))
+    assert spectra.left_out is not None
+    assert len(spectra.positions_m) == 2016
+    assert set(spectra.file_point[spectra.left_out].tolist()) == {37, 1903}
+
+
+def test_a_kelvin_over_the_scan_with_temperatures_given() -> None:
+    """Surface after surface, one kelvin in all: the sound of the room is another at every point."""
+    steps, points = 8, 1008
+    small = scene(points, temperature_c=20.0)
+    steady = simulate(small, 6)
+    order = np.arange(points)
+    temperature_c = 19.5 + np.floor(order * steps / points) / (steps - 1)
+    values = np.empty_like(steady.response.values)
+    for warm in np.unique(temperature_c):
+        own = np.flatnonzero(temperature_c == warm)
+        at = simulate(small.model_copy(update={"temperature_c": float(warm)}), 6)
+        values[:, own] = at.response.values[:, own]
+    drifted = replace(with_values(steady, values), air=Air(temperature_c=temperature_c), measured_at_s=10.0 * order)
+    steady_db, _ = far_field_of(steady)
+    error_db, spectra = far_field_of(drifted)
+    assert np.ptp(spectra.sound_speed_m_per_s) == 0
+    assert any("sound speed varied" in told for told in spectra.notices)
+    # what is left are the delays of the monopoles' drives, 40 to 210 us, which keep their pace: 2.7 dB at 1 kHz
+    assert np.max(error_db - steady_db) <= 3.0
+    # without what the file states of them it is another matter
+    unknown_db, _ = far_field_of(replace(drifted, air=Air(temperature_c=np.full(points, 20.0))))
+    assert np.max(unknown_db - steady_db) > 10.0
