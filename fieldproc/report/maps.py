@@ -81,7 +81,8 @@ def level_map(
         _colour_bar(figure, filled, words, contours=normalised)
     what = f"{plane} plane, level re the axis" if normalised else f"{plane} plane"
     panels.write_heading(figure, title, f"{what}, over frequency and angle")
-    no_data = [panels.key_patch("no data", panels.NO_DATA_FACE)] if _has_gaps(held_hz, held_db) else []
+    unknown = "no data" if trust is None else "no data, or not sure to 1 dB"
+    no_data = [panels.key_patch(unknown, panels.NO_DATA_FACE)] if _has_gaps(held_hz, held_db) else []
     panels.write_key(figure, [*panels.key_patches(bands), *no_data, *_contour_keys()])
     return figure
 

@@ -1,7 +1,7 @@
 """How far up each standard direction may be believed.
 
 The error of a far field, rms over the sphere, is that of every direction in pascal: where little is radiated, the
-same error is more decibels. A level is within 1 dB (95 %) where that error is 21 dB below it.
+same error is more decibels. A level is within 1 dB (95 %) where that error is 22 dB below it.
 """
 
 from __future__ import annotations
@@ -14,8 +14,8 @@ from fieldproc.conventions import POLAR_ANGLES_DEG, Booleans, Floats, polar_dire
 from fieldproc.records import Expansion, FarField, Table, Verdict
 from fieldproc.tables.polar import match_directions
 
-# 1.96 standard deviations of the part in phase, which has half the power, change the level by 1 dB.
-TRUSTED_DB = 20.0 * np.log10((10.0**0.05 - 1.0) / (1.96 / np.sqrt(2.0)))
+# 1.96 standard deviations of the part in phase, which has half the power, lower the level by 1 dB.
+TRUSTED_DB = 20.0 * np.log10((1.0 - 10.0**-0.05) * np.sqrt(2.0) / 1.96)
 # Directions are judged by thirds of an octave: most of one must be trusted. Below this frequency none is a top.
 _BAND_OCTAVES, _MOST = 1.0 / 3.0, 0.5
 _LOWEST_TOP_HZ = 200.0

@@ -32,8 +32,8 @@ SCENE = Scene(
     noise=NoiseModel(level_db=-80.0, relative_to="peak"),
     axis_origin_m=(0.15, 0.0, 0.0),
 )
-# Sixth octaves from 60 Hz to 18 kHz.
-GRID = SpectraSettings(lowest_hz=60.0, per_octave=6, count=50)
+# Quarter octaves from 60 Hz to 18 kHz.
+GRID = SpectraSettings(lowest_hz=60.0, per_octave=4, count=34)
 # the axis first
 DIRECTIONS = np.concatenate([[[1.0, 0.0, 0.0]], fibonacci_directions(2000)])
 SEED = 1
