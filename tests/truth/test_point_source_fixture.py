@@ -16,8 +16,8 @@ from fieldproc.cli import main
 
 FIXTURE = Path(__file__).parents[2] / "fixtures" / "point_source.h5"
 
-# 840 points carry both wave sets (0.75 unknowns a point) up to 2.2 kHz; gated responses go on up to where the fixture's
-# band limit (0.9 of half its sampling rate of 24 kHz) ends.
+# 840 points carry both wave sets (0.75 unknowns a point) up to 2.2 kHz; gated responses go on up to where the band
+# limit of the fixture (0.9 of half its sampling rate of 24 kHz) ends.
 TOP_OF_BAND_HZ = 10_800.0
 
 
