@@ -236,10 +236,10 @@ def _recorded_spectra(
 
     Responses count until they have died away into their noise.
     """
-    if isinstance(response, TransferFunctions) or pace is None:
-        assert isinstance(response, TransferFunctions)
+    if isinstance(response, TransferFunctions):
         recorded = response.values[:, :, kept].astype(np.complex128)
         return recorded, _measured(response), np.ones(len(frequency_hz))
+    assert pace is not None
     rate, samples = response.sampling_rate_hz, response.values.shape[2]
     usable, used = frequency_hz < rate / 2, np.ones(len(frequency_hz))
     recorded = np.empty((len(frequency_hz), len(response.values), len(kept)), dtype=np.complex128)

@@ -12,8 +12,10 @@ ungated spectra tells (``expand/seam.py``).
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from fieldproc.condition.pace import Pace
 from fieldproc.conventions import Complexes, Floats, Integers, output_axes
@@ -119,9 +121,17 @@ def emission_s(
     """
     middle_m = session.axis.origin_m if session.cabinet is None else session.cabinet.center_m
     way_s = np.linalg.norm(session.positions_m[kept] - middle_m, axis=1) / sound_speed_m_per_s[kept]
-    peaks = np.array([np.abs(one[kept]).argmax(axis=1) for one in response.values])
-    peak_s = response.start_s + peaks / response.sampling_rate_hz
+    peak_s = response.start_s + np.array([_peaks(one[kept]) for one in response.values]) / response.sampling_rate_hz
     return np.asarray(np.full(len(kept), np.median(peak_s - way_s - late_s)) + late_s)
+
+
+def _peaks(values: NDArray[np.floating[Any]]) -> Floats:
+    """Places of the largest samples of records (record, sample), between samples by a parabola, (record,)."""
+    size = np.abs(values).astype(np.float64)
+    at = np.clip(size.argmax(axis=1), 1, size.shape[1] - 2)
+    before, top, after = (np.take_along_axis(size, at[:, None] + step, axis=1)[:, 0] for step in (-1, 0, 1))
+    bend = before - 2.0 * top + after
+    return np.asarray(at + 0.5 * (before - after) / np.where(bend < 0.0, bend, -np.inf))
 
 
 def gate_window(times: GateTimes, time_s: Floats) -> Floats:
