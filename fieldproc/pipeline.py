@@ -52,7 +52,9 @@ def process_session(path: Path, settings: Settings, progress: Progress, *, figur
     far_field = extrapolate(expansion, spectra.axis, polar_directions(), settings.extrapolation)
     facts = session_facts(session, spectra, settings)
     coverage = _coverage(spectra, expansion)
-    plain = extrapolate(expansion, spectra.axis, polar_directions(), ExtrapolationSettings())
+    plain = far_field
+    if settings.extrapolation != ExtrapolationSettings():
+        plain = extrapolate(expansion, spectra.axis, polar_directions(), ExtrapolationSettings())
     tables = [
         _by_name(
             *tabulate(far_field, settings.tables, facts, channel),

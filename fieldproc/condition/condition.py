@@ -75,9 +75,7 @@ def condition(session: Session, settings: SpectraSettings, gate: GateSettings | 
         usable=usable,
         positions_m=session.positions_m[kept][first],
         # responses have been brought to one air
-        sound_speed_m_per_s=mean_of_groups(
-            speed[kept] if pace is None else np.full(len(kept), speed[kept].mean()), group
-        ),
+        sound_speed_m_per_s=mean_of_groups(speed[kept] if pace is None else pace.sound_speed_m_per_s, group),
         surface=session.surface[kept][first],
         file_point=kept[first],
         repeats=np.bincount(group),

@@ -75,10 +75,11 @@ def gate_times(
     if not isinstance(response, ImpulseResponses):
         return "transfer functions cannot be gated"
     positions_m = session.positions_m[kept]
-    if np.mean(np.isfinite(_onsets(response, kept))) < _FOUND:
+    onset_s = _onsets(response, kept)
+    if np.mean(np.isfinite(onset_s)) < _FOUND:
         return "the direct sound does not stand out of the noise"
     least_way_s = _distance_to_source(session, positions_m) / speed
-    latency_s = float(np.quantile(_onsets(response, kept) - least_way_s - late_s, _EARLY)) - _MARGIN_S + late_s
+    latency_s = float(np.quantile(onset_s - least_way_s - late_s, _EARLY)) - _MARGIN_S + late_s
     direct_s = latency_s + least_way_s
     room = session.room
     if room.first_reflection_s is not None:

@@ -126,8 +126,7 @@ def _expand(spectra: Spectra, settings: Settings, progress: Progress, *, room: b
     if division is not None and spectra.cabinet is None and settings.expansion.source_radius_m == "auto":
         reach = replace(reach, source_radius_m=division.solver.cells.reach_m)
     fitting: Fitting = one if division is None else division
-    stated = any(order != "auto" for order in (settings.orders.outgoing, settings.orders.regular))
-    if division is None and not separate and not stated and len(offsets_m) <= MOST_POINTS:
+    if division is None and not separate and not _stated_orders(settings) and len(offsets_m) <= MOST_POINTS:
         fitting = CompactFit(one, reach.source_radius_m)
     plan = fitting.plan
     solved = solve_all(solver, fitting, progress)
@@ -198,11 +197,14 @@ def _division(
     return division
 
 
+def _stated_orders(settings: Settings) -> bool:
+    return any(order != "auto" for order in (settings.orders.outgoing, settings.orders.regular))
+
+
 def _tried(settings: Settings) -> bool:
     """Are cells to be tried where the geometry needs them? Stated orders speak of waves from one origin."""
-    stated = any(order != "auto" for order in (settings.orders.outgoing, settings.orders.regular))
     if settings.expansion.several_centers == "auto":
-        return not stated and settings.expansion.regularisation != "never"
+        return not _stated_orders(settings) and settings.expansion.regularisation != "never"
     return settings.expansion.several_centers
 
 

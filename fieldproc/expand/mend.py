@@ -15,6 +15,7 @@ from fieldproc.conventions import Booleans, Integers
 from fieldproc.expand.calibration import calibrate
 from fieldproc.expand.drift import drift
 from fieldproc.expand.geometry import expansion_origin
+from fieldproc.expand.panel import no_number
 from fieldproc.expand.rings import recognise_rings
 from fieldproc.expand.screening import BadPoint, Screening, screen
 from fieldproc.records import DroppedPoint, Spectra
@@ -33,7 +34,7 @@ def mend(spectra: Spectra, settings: Settings) -> Spectra:
     """
     ringed = _with_lost_places(spectra, settings)
     screening = screen(ringed, settings) if settings.mending.bad_points else Screening()
-    bad = np.union1d(screening.points, _no_number(ringed))
+    bad = np.union1d(screening.points, no_number(ringed))
     notices = list(screening.notices)
     mended, drifted = ringed, False
     if settings.mending.surfaces:
@@ -52,10 +53,6 @@ def mend(spectra: Spectra, settings: Settings) -> Spectra:
         notices=(*spectra.notices, *_told(found), *notices),
     )
     return _without(mended, bad, settings) if bad.size else mended
-
-
-def _no_number(spectra: Spectra) -> Integers:
-    return np.flatnonzero(~np.isfinite(spectra.pressure_pa[spectra.usable]).all(axis=(0, 1)))
 
 
 def _told(bad: list[BadPoint]) -> list[str]:
@@ -110,15 +107,13 @@ def _without(spectra: Spectra, bad: Integers, settings: Settings) -> Spectra:
     origin_m = expansion_origin(spectra, settings.expansion)
     steady = np.ptp(spectra.sound_speed_m_per_s) == 0
     if steady and len(bad) <= MOST_PREDICTED and recognise_rings(spectra.positions_m - origin_m, 1) is not None:
-        silent = replace(spectra.scaled(np.where(left_out, 0.0, 1.0)[None]), left_out=left_out)
-        pressure_pa, gated = silent.pressure_pa.copy(), silent.gated
-        # nothing times nan is nan
-        pressure_pa[:, :, left_out] = 0.0
-        if gated is not None:
-            gated_pa = gated.pressure_pa.copy()
-            gated_pa[:, :, left_out] = 0.0
-            gated = replace(gated, pressure_pa=gated_pa)
-        return replace(silent, pressure_pa=pressure_pa, gated=gated)
+        gated = spectra.gated
+        return replace(
+            spectra,
+            pressure_pa=np.where(left_out, 0.0, spectra.pressure_pa),
+            gated=None if gated is None else replace(gated, pressure_pa=np.where(left_out, 0.0, gated.pressure_pa)),
+            left_out=left_out,
+        )
     return only(spectra, ~left_out)
 
 

@@ -8,11 +8,11 @@ import numpy as np
 
 from fieldproc.conventions import Floats, Integers, amplitude_db
 from fieldproc.errors import NumericalError
-from fieldproc.expand.scattering import body_scattering
+from fieldproc.expand.scattering import body_scattering, rigid_body
 from fieldproc.expand.seam import best_agreement, difference, overlap
 from fieldproc.records import Cabinet, Expansion, Verdict
 from fieldproc.settings import ScatteringSettings
-from fieldproc.waves.scatterer import RigidBody, RigidBox, RigidSphere
+from fieldproc.waves.scatterer import RigidBody, RigidSphere
 
 # A body is taken out unasked if separated and gated spectra then differ less by this much.
 PROOF_DB = 1.0
@@ -57,14 +57,13 @@ def _bodies(cabinet: Cabinet | None, settings: ScatteringSettings) -> dict[str, 
     if settings.sphere_radius_m != "auto":
         bodies[f"rigid sphere of {settings.sphere_radius_m:.3f} m"] = RigidSphere(settings.sphere_radius_m)
     elif cabinet is not None:
-        bodies["rigid sphere of the cabinet's volume"] = RigidSphere.of_volume(cabinet.size_m)
+        bodies["rigid sphere of the cabinet's volume"] = rigid_body(cabinet, "sphere")
         if settings.body == "auto" and cabinet.size_m.max() < _CUBE * cabinet.size_m.min():
             bodies["rigid sphere within the cabinet's size"] = RigidSphere(0.5 * float(cabinet.size_m.min()))
     if cabinet is not None and settings.body in ("auto", "box"):
-        depth_m, width_m, height_m = (float(edge) for edge in cabinet.size_m)
         if settings.body == "box":
             bodies.clear()
-        bodies["rigid box of the cabinet's size"] = RigidBox((depth_m, width_m, height_m))
+        bodies["rigid box of the cabinet's size"] = rigid_body(cabinet, "box")
     if (settings.body == "sphere" and not bodies) or (settings.body == "box" and cabinet is None):
         instead = ", or set scattering.sphere_radius_m" if settings.body == "sphere" else ""
         raise NumericalError(

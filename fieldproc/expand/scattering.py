@@ -48,11 +48,6 @@ class CabinetScattering:
         check_axes(self, self.AXES)
 
 
-def cabinet_scattering(expansion: Expansion, cabinet: Cabinet, shape: BodyShape) -> CabinetScattering:
-    """T b of a rigid box of the cabinet's size, or of a rigid sphere of its volume, at the cabinet's place."""
-    return body_scattering(expansion, cabinet.center_m, rigid_body(cabinet, shape))
-
-
 def body_scattering(
     expansion: Expansion, center_m: Floats, body: RigidBody, only: Integers | None = None
 ) -> CabinetScattering:

@@ -17,7 +17,7 @@ from truth.coupled_sphere_wall import coupled_truth, degrees_and_orders, hankel2
 from fieldproc.condition import condition
 from fieldproc.expand import expand
 from fieldproc.expand.dense import fit_waves
-from fieldproc.expand.scattering import BodyShape, CabinetScattering, cabinet_scattering
+from fieldproc.expand.scattering import BodyShape, CabinetScattering, body_scattering, rigid_body
 from fieldproc.extrapolate import pressure_at
 from fieldproc.records import Cabinet, Expansion, ReferenceAxis
 from fieldproc.session import read_session
@@ -91,7 +91,7 @@ class InRoom:
         self.cabinet: Cabinet = session.cabinet
 
     def scattering(self, shape: BodyShape) -> CabinetScattering:
-        return cabinet_scattering(self.expansion, self.cabinet, shape)
+        return body_scattering(self.expansion, self.cabinet.center_m, rigid_body(self.cabinet, shape))
 
     def level_error_db(self, taken_out: np.ndarray | float = 0.0) -> np.ndarray:
         """Level at 2 m re free field, (frequency, direction)."""
