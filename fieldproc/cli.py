@@ -97,6 +97,12 @@ def _parser() -> argparse.ArgumentParser:
     pack.add_argument("-o", "--output", type=Path, required=True, metavar="SESSION.h5")
     pack.set_defaults(act=_pack)
 
+    plan = commands.add_parser("plan", help="propose the points of a scan and their order, or judge existing ones")
+    plan.add_argument("-s", "--settings", type=Path, metavar="PLAN.toml", help="what to plan from")
+    plan.add_argument("--judge", type=Path, metavar="FILE.h5", help="a scan or a plan to judge")
+    plan.add_argument("-o", "--output", type=Path, metavar="OUT", help="needed unless judging")
+    plan.set_defaults(act=_plan)
+
     merge = commands.add_parser("merge", help="scans of one loudspeaker in pieces become one session")
     merge.add_argument("inputs", nargs="+", type=Path, metavar="FILE")
     merge.add_argument("-o", "--output", type=Path, required=True, metavar="MERGED.h5")
@@ -279,6 +285,31 @@ def _pack(arguments: argparse.Namespace) -> ExitCode:
     write_session(packed.session, arguments.output, companions)
     _note(arguments.output, packed.session.notices)
     _say(f"{arguments.output}: {settings.title}, {len(packed.session.positions_m)} points")
+    return ExitCode.DONE
+
+
+def _plan(arguments: argparse.Namespace) -> ExitCode:
+    from fieldproc.results import require_place, session_folder_name, write_folder
+    from fieldproc.scanplan import judge, load_judge_settings, load_plan_settings, plan, read_grid
+
+    judged, settings, output = arguments.judge, arguments.settings, arguments.output
+    if judged is None and (settings is None or output is None):
+        raise UsageError("give --settings and --output for a proposal, or --judge FILE.h5 for an existing grid")
+    stem, ending = (settings.stem, "plan") if judged is None else (judged.stem, "plan-judge")
+    folder = None if output is None else output / f"{session_folder_name(stem)}.{ending}"
+    if folder is not None:
+        require_place(folder)
+    with _progress(stem) as progress:
+        if judged is None:
+            planned = plan(load_plan_settings(settings), progress)
+        else:
+            planned = judge(read_grid(judged), stem, load_judge_settings(settings), progress)
+    if folder is not None:
+        write_folder(folder, planned.files)
+    for line in planned.lines:
+        _say(line)
+    if folder is not None:
+        _say(f"-> {folder}")
     return ExitCode.DONE
 
 

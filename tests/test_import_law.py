@@ -27,12 +27,15 @@ ALLOWED: dict[str, frozenset[str]] = {
     "simulate": FOUNDATION,
     # stricter than a stage: it makes what the first of them reads
     "pack": FOUNDATION,
+    # composed of stages, like the pipeline: it rehearses a run's expansion on a grid, and writes what a session reads
+    "scanplan": FOUNDATION | {"waves", "expand", "results", "session"},
     # stricter than a stage: a writer has no mathematics of its own
     "results": FOUNDATION,
     "outcome": FOUNDATION | {"report", "results"},
     "pipeline": FOUNDATION | {*STAGES, "outcome", "results"} - {"report"},
     "batch": FOUNDATION | {"outcome", "results"},
-    "cli": FOUNDATION | {"__version__", "batch", "outcome", "pack", "pipeline", "results", "session", "simulate"},
+    "cli": FOUNDATION
+    | {"__version__", "batch", "outcome", "pack", "pipeline", "results", "scanplan", "session", "simulate"},
     "__main__": frozenset({"cli"}),
     "__init__": frozenset(),
 }
