@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import fft
 
-from fieldproc.conventions import Complexes, Floats, Integers, amplitude_db
+from fieldproc.conventions import Floats, Integers, amplitude_db
 from fieldproc.errors import NumericalError
 
 # A record whose correlation with the others is less is another signal, or noise at -7 dB and above.
@@ -54,11 +54,6 @@ class Alignment:
     gain: Floats
     reasons: dict[int, str]
     told: str
-
-    def correction(self, frequency_hz: Floats) -> Complexes:
-        """What the spectra of the records are multiplied by, (frequency, record)."""
-        turn = 2j * np.pi * np.outer(frequency_hz, self.delay_s)
-        return np.asarray(np.exp(turn) / self.gain)
 
 
 def align(references: NDArray[np.floating[Any]], sampling_rate_hz: float, records: Integers) -> Alignment:
