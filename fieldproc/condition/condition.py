@@ -3,28 +3,26 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from fieldproc.condition.air import absorption, density, sound_speed
+from fieldproc.condition.drifts import Drifts, drifts
 from fieldproc.condition.ending import endings, fade_out
 from fieldproc.condition.gate import GateTimes, emission_s, gate_times, gated_spectra
+from fieldproc.condition.gate_ending import end_with_the_sound
+from fieldproc.condition.good_points import good_points, lost_places, measured
 from fieldproc.condition.late import late_level_db, late_notice
 from fieldproc.condition.noise import noise_power
 from fieldproc.condition.pace import Pace
-from fieldproc.condition.reference import Alignment, align
 from fieldproc.condition.repeats import groups, mean_of_groups
+from fieldproc.condition.returns import TOP_HZ, Repeats
 from fieldproc.condition.spectra import log_frequency_grid
 from fieldproc.conventions import Booleans, Complexes, Floats, Integers, amplitude_db
-from fieldproc.errors import NumericalError
 from fieldproc.records import (
     Drive,
-    DroppedPoint,
     Gated,
     ImpulseResponses,
-    Lost,
     Microphone,
     Session,
     Spectra,
@@ -32,39 +30,51 @@ from fieldproc.records import (
 )
 from fieldproc.settings import GateSettings, SpectraSettings
 
-# The smallest expansion (degree 0 and 1 of one set) already needs this many.
-FEWEST_POINTS = 4
-# Samples at the largest value of a clipped response, and the step before them, re that value.
-_FEWEST_TOPS, _CLIP_STEP = 2, 0.02
 
-
-def condition(session: Session, settings: SpectraSettings, gate: GateSettings | None = None) -> Spectra:
+def condition(
+    session: Session, settings: SpectraSettings, gate: GateSettings | None = None, *, drift: bool = False
+) -> Spectra:
     """Rms pressure phasors at the drive voltage, one row per distinct position that takes part.
 
     Impulse responses go to the frequency grid of the settings; transfer functions keep their
-    frequencies. Delay and gain of every record are set right first, where drive signals were recorded. With
-    ``gate``, also the spectra of the responses gated before the first reflection.
+    frequencies. Delay and gain of every record are set right first, where drive signals were recorded, and with
+    ``drift`` what repeats tell of slow changes (impulse responses only). With ``gate``, also the spectra of the
+    responses gated before the first reflection.
     Raises ``NumericalError`` when too few good points remain.
     """
-    kept, dropped, alignment = _good_points(session, settings)
+    kept, dropped, alignment = good_points(session, settings)
     frequency_hz = _frequencies(session.response, settings)
     speed, told = sound_speed(session.air, len(session.positions_m))
-    late_s = 0.0 if alignment is None else alignment.delay_s[kept]
-    pace = _pace(session, speed, kept, late_s)
-    recorded, usable, used = _recorded_spectra(session.response, frequency_hz, kept, pace)
     group, first = groups(session.positions_m[kept])
-    chain = _Chain.of(session, frequency_hz, usable, kept, alignment)
+    late_s, loudness = np.zeros(len(kept)), np.ones(len(kept))
+    if alignment is not None:
+        late_s, loudness = alignment.delay_s[kept], alignment.gain[kept]
+    counts = _counts(session.response, kept, np.append(frequency_hz, TOP_HZ))
+    pace = _pace(session, speed, kept, late_s)
+    speed_notices = [] if pace is None or len(pace.groups) == 1 else [_pace_told(speed[kept])]
+    known = (speed[kept], late_s, loudness)
+    drifted = _drifts(session, kept, group, int(counts[-1]), pace, known) if drift else None
+    if drifted is not None:
+        speed[kept] *= drifted.faster
+        late_s, loudness = late_s + drifted.late_s, loudness * drifted.gain
+        pace = _pace(session, speed, kept, late_s)
+    recorded, usable, used = _recorded_spectra(session.response, frequency_hz, kept, pace, counts[:-1])
+    chain = _Chain.of(session, frequency_hz, usable, late_s, loudness)
     recorded = chain.aligned(recorded)
     noise_pa, noise_told = _noise(session, kept, chain, used, recorded, group)
     late_db = _late(session.response, kept, frequency_hz)
     times = None if gate is None or gate.enabled is False else gate_times(session, speed, kept, late_s)
-    gated, gate_told = _gated(session, times, kept, chain, pace, group)
+    sample_noise = None
+    if noise_pa is not None and isinstance(session.response, ImpulseResponses):
+        sample_noise = noise_pa**2 / (session.response.values.shape[2] * used[:, None, None])
+    gated, gate_told = _gated(session, times, kept, chain, pace, group, sample_noise)
     absorption_db_per_m, absorption_air = absorption(session.air, frequency_hz)
     notices = (
         *session.notices,
         told,
-        *([] if pace is None or len(pace.groups) == 1 else [_pace_told(speed[kept])]),
+        *speed_notices,
         *([] if alignment is None else [alignment.told]),
+        *([] if drifted is None else drifted.told),
         *noise_told,
         *([] if late_db is None else late_notice(late_db, frequency_hz)),
         *gate_told,
@@ -92,7 +102,8 @@ def condition(session: Session, settings: SpectraSettings, gate: GateSettings | 
         absorption_db_per_m=absorption_db_per_m,
         absorption_air=absorption_air,
         sampling_rate_hz=getattr(session.response, "sampling_rate_hz", None),
-        lost=_lost(session, kept, dropped),
+        sigma=session.sigma,
+        lost=lost_places(session, kept, dropped),
         dropped=dropped,
         notices=notices,
     )
@@ -113,15 +124,14 @@ class _Chain:
     loudness: Floats
 
     @classmethod
-    def of(
-        cls, session: Session, frequency_hz: Floats, usable: Booleans, kept: Integers, alignment: Alignment | None
-    ) -> _Chain:
+    def of(cls, session: Session, frequency_hz: Floats, usable: Booleans, late_s: Floats, loudness: Floats) -> _Chain:
         gain = _drive_gain(session.unit, session.drive) / _microphone_response(
             session.unit, session.microphone, frequency_hz
         )
-        if alignment is None:
-            return cls(frequency_hz, gain, usable, None, np.ones(len(kept)))
-        return cls(frequency_hz, gain, usable, alignment.correction(frequency_hz)[:, kept], alignment.gain[kept])
+        if not late_s.any() and np.all(loudness == 1.0):
+            return cls(frequency_hz, gain, usable, None, loudness)
+        turn = np.exp(2j * np.pi * np.outer(frequency_hz, late_s))
+        return cls(frequency_hz, gain, usable, turn / loudness, loudness)
 
     def aligned(self, recorded: Complexes) -> Complexes:
         """Records as they would be without differences of delay and gain between them."""
@@ -134,83 +144,37 @@ class _Chain:
         return pressure_pa
 
 
-def _good_points(
-    session: Session, settings: SpectraSettings
-) -> tuple[Integers, tuple[DroppedPoint, ...], Alignment | None]:
-    """Indices of points that take part, the others with the reason, and how the drive signals of all points lie."""
-    response = session.response
-    if isinstance(response, ImpulseResponses):
-        per_point: NDArray[Any] = np.moveaxis(response.values, 1, 0)
-    else:
-        per_point = np.moveaxis(response.values[_measured(response)], 2, 0)
-    finite = np.array([bool(np.isfinite(point).all()) for point in per_point])
-    silent = np.array([not np.any(point, axis=None) for point in per_point])
-    clipped = session.valid & finite & ~silent & _clipped(response)
-    reasons = {
-        "left out by the session": ~session.valid,
-        "response is not finite": session.valid & ~finite,
-        "response is silent": session.valid & finite & silent,
-        "response is clipped": clipped,
-    }
-    dropped = [DroppedPoint(int(i), reason) for reason, mask in reasons.items() for i in np.flatnonzero(mask)]
-    kept, alignment = np.flatnonzero(session.valid & finite & ~silent & ~clipped), None
-    reference, rate_hz = session.drive.reference, session.drive.reference_sampling_rate_hz
-    if reference is not None and settings.reference == "auto" and len(kept):
-        assert rate_hz is not None
-        alignment = align(reference, rate_hz, kept)
-        dropped += [DroppedPoint(point, reason) for point, reason in alignment.reasons.items()]
-        kept = kept[~np.isin(kept, list(alignment.reasons))]
-    if len(kept) < FEWEST_POINTS:
-        raise NumericalError(
-            "condition",
-            "number of points with a usable response",
-            f"{len(kept)} of {len(per_point)}",
-            f"at least {FEWEST_POINTS}",
-            "check the recordings and /valid",
-        )
-    return kept, tuple(sorted(dropped, key=lambda point: point.index)), alignment
-
-
-def _clipped(response: ImpulseResponses | TransferFunctions) -> Booleans:
-    """Points of which a response steps onto its largest value and stays there, or comes back to it, (point,)."""
-    found = np.zeros(response.values.shape[1 if isinstance(response, ImpulseResponses) else 2], dtype=np.bool_)
+def _counts(response: ImpulseResponses | TransferFunctions, kept: Integers, frequency_hz: Floats) -> Integers:
+    """How many samples hold sound at each frequency; 0 of transfer functions."""
     if not isinstance(response, ImpulseResponses):
-        return found
-    for one in response.values:
-        for at, samples in enumerate(one):
-            size = np.abs(samples)
-            tops = np.flatnonzero(size == size.max())
-            if len(tops) < _FEWEST_TOPS or tops[0] == 0:
-                continue
-            # a smooth peak can have equal samples too, but no step beside them
-            found[at] |= bool(size[tops[0] - 1] < (1.0 - _CLIP_STEP) * size[tops[0]])
-    return found
+        return np.zeros(len(frequency_hz), dtype=np.int64)
+    return endings(response.values, kept, response.sampling_rate_hz, frequency_hz)
 
 
-def _lost(session: Session, kept: Integers, dropped: tuple[DroppedPoint, ...]) -> Lost | None:
-    """Places that no kept record stands for; each once."""
-    seen = {tuple(position) for position in session.positions_m[kept].tolist()}
-    places: dict[tuple[float, ...], int] = {}
-    for point in dropped:
-        place = tuple(session.positions_m[point.index].tolist())
-        if place not in seen:
-            places.setdefault(place, point.index)
-    if not places:
-        return None
-    index = np.array(list(places.values()))
-    return Lost(session.positions_m[index], session.surface[index], index)
-
-
-def _measured(response: TransferFunctions) -> Booleans:
-    """Frequencies with a number at any point: one that is nan throughout is a gap, not a bad point."""
-    return np.asarray(np.isfinite(response.values).any(axis=(1, 2)))
-
-
-def _pace(session: Session, speed: Floats, kept: Integers, late_s: Floats | float) -> Pace | None:
+def _pace(session: Session, speed: Floats, kept: Integers, late_s: Floats) -> Pace | None:
     """How responses are brought to one air; transfer functions cannot be."""
     if not isinstance(session.response, ImpulseResponses):
         return None
     return Pace.of(speed[kept], emission_s(session, session.response, speed, kept, late_s))
+
+
+def _drifts(
+    session: Session,
+    kept: Integers,
+    group: Integers,
+    count: int,
+    pace: Pace | None,
+    known: tuple[Floats, Floats, Floats],
+) -> Drifts | None:
+    """What repeats tell of slow changes beyond the ``known`` speeds, delays and gains of the records."""
+    if pace is None or not isinstance(session.response, ImpulseResponses):
+        return None
+    repeats = Repeats.of(session.response, kept, group, count, (known[0], pace.emission_s, *known[1:]))
+    if repeats is None:
+        return None
+    at_s = session.measured_at_s
+    time_s = kept.astype(np.float64) if at_s is None else at_s[kept]
+    return drifts(repeats, time_s, kept, timed=at_s is not None)
 
 
 def _pace_told(speed: Floats) -> str:
@@ -228,20 +192,23 @@ def _frequencies(response: ImpulseResponses | TransferFunctions, settings: Spect
 
 
 def _recorded_spectra(
-    response: ImpulseResponses | TransferFunctions, frequency_hz: Floats, kept: Integers, pace: Pace | None
+    response: ImpulseResponses | TransferFunctions,
+    frequency_hz: Floats,
+    kept: Integers,
+    pace: Pace | None,
+    counts: Integers,
 ) -> tuple[Complexes, Booleans, Floats]:
     """Spectra (frequency, channel, point) in the unit of the file, which are usable, and the share of noise in them.
 
-    Responses count until they have died away into their noise.
+    Responses count until they have died away into their noise, ``counts`` (frequency,) samples.
     """
     if isinstance(response, TransferFunctions):
         recorded = response.values[:, :, kept].astype(np.complex128)
-        return recorded, _measured(response), np.ones(len(frequency_hz))
+        return recorded, measured(response), np.ones(len(frequency_hz))
     assert pace is not None
     rate, samples = response.sampling_rate_hz, response.values.shape[2]
     usable, used = frequency_hz < rate / 2, np.ones(len(frequency_hz))
     recorded = np.empty((len(frequency_hz), len(response.values), len(kept)), dtype=np.complex128)
-    counts = endings(response.values, kept, rate, frequency_hz)
     for count in np.unique(counts):
         rows = np.flatnonzero(counts == count)
         weights = np.ones(samples) if count == samples else fade_out(int(count))
@@ -302,19 +269,30 @@ def _gated(
     chain: _Chain,
     pace: Pace | None,
     group: Integers,
+    sample_noise: Floats | None,
 ) -> tuple[Gated | None, list[str]]:
-    """Gated pressures, (frequency, channel, group), and what to tell."""
+    """Gated pressures, (frequency, channel, group), and what to tell.
+
+    ``sample_noise`` (frequency, channel, group) is the noise power in Pa^2 that one sample brings to a spectrum.
+    """
     response = session.response
     if times is None or pace is None or not isinstance(response, ImpulseResponses):
         return None, []
     if isinstance(times, str):
         return None, [f"not gated: {times}"]
-    recorded = gated_spectra(response, kept, times, chain.frequency_hz, pace)
-    pressure_pa = mean_of_groups(chain.in_pascal(chain.aligned(recorded)), group)
-    shorter = gated_spectra(response, kept, times.shortened(), chain.frequency_hz, pace)
+
+    def heard(gate: GateTimes) -> Complexes:
+        recorded = gated_spectra(response, kept, gate, chain.frequency_hz, pace)
+        return mean_of_groups(chain.in_pascal(chain.aligned(recorded)), group)
+
+    pressure_pa, shorter = heard(times), heard(times.shortened())
     with np.errstate(divide="ignore", invalid="ignore"):
-        cut = np.linalg.norm(recorded - shorter, axis=2) / np.linalg.norm(recorded, axis=2)
-    return Gated(pressure_pa, mean_of_groups(times.length_s, group), amplitude_db(cut)), [f"gated: {times.told}"]
+        cut = np.linalg.norm(pressure_pa - shorter, axis=2) / np.linalg.norm(pressure_pa, axis=2)
+    told, noise_pa = [f"gated: {times.told}"], None
+    if sample_noise is not None:
+        sooner = end_with_the_sound(times, heard, sample_noise, response.sampling_rate_hz, chain.frequency_hz, group)
+        pressure_pa, noise_pa, told = sooner.pressure_pa, sooner.noise_pa, [*told, *sooner.told]
+    return Gated(pressure_pa, mean_of_groups(times.length_s, group), amplitude_db(cut), noise_pa), told
 
 
 def _late(response: ImpulseResponses | TransferFunctions, kept: Integers, frequency_hz: Floats) -> Floats | None:

@@ -54,9 +54,9 @@ class GateTimes:
     end_s: Floats
     told: str
 
-    def shortened(self) -> GateTimes:
+    def shortened(self, share: float = _SHORTER) -> GateTimes:
         """A gate that ends earlier: what it changes tells how much of the sound outlasts a gate."""
-        return GateTimes(self.direct_s, self.direct_s + _SHORTER * self.length_s, self.told)
+        return GateTimes(self.direct_s, self.direct_s + share * self.length_s, self.told)
 
     @property
     def length_s(self) -> Floats:

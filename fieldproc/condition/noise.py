@@ -1,10 +1,13 @@
 """Noise of every point and frequency: from silent records, from what precedes the direct sound, or from repeats.
 
-Everywhere the noise is taken to have one spectrum, at a level of each point's own. That is what so little data can
-tell: a single record knows the power at one frequency to within a factor, its level to sqrt(2 / number of samples).
-The spectrum is averaged over third octaves, and over points.
+The noise is taken to have one spectrum, at a level of each point's own, unless the points clearly depart from that:
+then the level follows frequency, slowly. That is what so little data can tell: a single record knows the power at one
+frequency to within a factor, its level to sqrt(2 / number of samples). The spectrum is averaged over third octaves,
+and over points. Levels that follow frequency are those of octaves, drawn towards the mean of all points and towards
+their neighbours by the share of chance in their scatter (empirical Bayes): ventilation that ran for half of a scan
+shows, an octave of which the silence holds one sample does not.
 
-    silent records     spectrum, the same for all points; as sharp as the records are long
+    silent records     spectrum of all points together; as sharp as the records are long
     before the sound   spectrum (as sharp as that part is long) and level of every point; its samples are scaled
                        to the length of the record
     repeats            spectrum and level, from the scatter of records at equal positions; holds everything that
@@ -21,6 +24,7 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import polygamma
 
 from fieldproc.condition.repeats import mean_of_groups
 from fieldproc.condition.spectra import spectra_at
@@ -37,11 +41,21 @@ FEWEST_SAMPLES = 64
 _EARLY_POINTS = 0.02
 # Of its two halves, mean power one re the other: more is a fade, or sound.
 _STEADY = 2.0
+# Equivalent noise bandwidth of half a period of a sine, in steps of its length: pi^2 / 8.
+_TAPERED = np.pi**2 / 8.0
 # Half the width of the average over frequency, octaves.
 _HALF_BAND = 1.0 / 6.0
 # Least level of a point, re their mean.
 _LEAST_LEVEL = 1e-30
 _ROUNDS = 5
+# Levels that follow frequency are linear between knots so far apart, and alike to 1/e so far, octaves.
+_KNOT_OCTAVES, _ALIKE_OCTAVES = 1.0, 3.0
+# They follow it where points scatter more than one spectrum allows by so many standard deviations of chance.
+_CLEAR = 3.0
+# Samples of a knot at least: near zero frequency a Fourier sum is real, half a complex number.
+_FEWEST_INDEPENDENT = 0.5
+# Of the scatter of the points, how far below their mean one may lie: little power, once, is no quiet point.
+_QUIETEST = 1.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,11 +96,11 @@ def noise_power(
         told.append(f"{silent.values.shape[1]} silent records")
     if before is not None:
         power, resolved_hz = before
-        own, per_record = spectrum_and_levels(power, np.ones(len(group)), frequency_hz, resolved_hz)
+        own, per_record = own_spectra(power, np.ones(len(group)), frequency_hz, resolved_hz)
         shape, level = own if shape is None else shape, mean_of_groups(per_record / loudness**2, group)
         told.append("what precedes the direct sound")
     elif count.max() > 1 and (scatter := scatter_of_repeats(spectra, group)).any():
-        own, level = spectrum_and_levels(
+        own, level = own_spectra(
             scatter, (count - 1).astype(np.float64), frequency_hz, 1 / length_s if length_s else 0.0
         )
         shape = own if shape is None else shape
@@ -95,7 +109,7 @@ def noise_power(
         return None
     # repeats show the noise of the spectra as they are
     shape = shape if silent is None and before is None else shape * np.reshape(used, (-1, 1))
-    level = np.ones((shape.shape[1], len(count))) if level is None else level
+    level = np.ones((1, shape.shape[1], len(count))) if level is None else level
     return NoisePower(shape[:, :, None] * level / count, f"noise found from {' and '.join(told)}")
 
 
@@ -133,8 +147,10 @@ def noise_before_sound(
     first, last = (np.mean(half**2, axis=2) for half in (part[..., : length // 2], part[..., length // 2 :]))
     if not (first.all() and last.all() and 1 / _STEADY < np.median(last / first) < _STEADY):
         return None
-    power = [_power(channel, response.sampling_rate_hz, frequency_hz) for channel in part]
-    return np.stack(power, axis=1) * (samples / length), response.sampling_rate_hz / length
+    # of mean square 1: without it, noise at some frequencies passes for noise at all others
+    taper = np.sqrt(2.0) * np.sin(np.pi * (np.arange(length) + 0.5) / length)
+    power = [_power(channel * taper, response.sampling_rate_hz, frequency_hz) for channel in part]
+    return np.stack(power, axis=1) * (samples / length), _TAPERED * response.sampling_rate_hz / length
 
 
 def _arrivals(values: NDArray[np.floating[Any]], records: Integers) -> Integers:
@@ -151,6 +167,81 @@ def scatter_of_repeats(spectra: Complexes, group: Integers) -> Floats:
     return np.asarray(sums / np.maximum(count - 1, 1))
 
 
+def own_spectra(power: Floats, weight: Floats, frequency_hz: Floats, resolved_hz: float) -> tuple[Floats, Floats]:
+    """Spectrum (frequency, channel) and levels (frequency or 1, channel, point), the latter with the mean 1.
+
+    Arguments and levels as for ``spectrum_and_levels``; a level for every frequency where the points tell it.
+    """
+    spectrum, level = spectrum_and_levels(power, weight, frequency_hz, resolved_hz)
+    # silence to the last bit has no spectrum
+    known = (weight > 0) & np.all(level > _LEAST_LEVEL, axis=0)
+    relative = power[..., known] / np.maximum(spectrum, np.finfo(float).tiny)[..., None]
+    following = following_levels(relative, level[:, known], weight[known], frequency_hz, resolved_hz)
+    if following is None:
+        return spectrum, level[None]
+    own = np.tile(level, (len(frequency_hz), 1, 1))
+    own[..., known] = following
+    told = weight > 0
+    own[..., told] /= np.average(own[..., told], axis=2, weights=weight[told])[..., None]
+    mean = np.average(power[..., known] / own[..., known], axis=2, weights=weight[known])
+    return third_octaves(mean, frequency_hz), own
+
+
+def following_levels(
+    relative: Floats, level: Floats, weight: Floats, frequency_hz: Floats, resolved_hz: float
+) -> Floats | None:
+    """Levels (frequency, channel, point) that follow frequency; None where one per point explains all but chance.
+
+    ``relative`` is power re the common spectrum, of that shape, ``level`` (channel, point) what explains it so far;
+    other arguments as for ``spectrum_and_levels``. The logarithm of a mean of n complex samples of equal power has
+    the variance psi'(n). The levels at the knots, each scattering over the points by what chance leaves to it, are
+    Gaussian and alike over some octaves.
+    """
+    octaves, hats = _knots(frequency_hz)
+    if len(octaves) == 1:
+        return None
+    least = np.finfo(float).tiny
+    # rows of a knot count alike, not by their samples: these are nearly all at its upper end
+    samples = np.maximum(_shares(frequency_hz, resolved_hz) / (resolved_hz or 1.0), least)
+    total = np.maximum(hats.sum(axis=0), least)
+    independent = total**2 / np.maximum((hats**2 / samples[:, None]).sum(axis=0), least)
+    count = np.maximum(independent, _FEWEST_INDEPENDENT)[:, None, None] * weight
+    mean = np.tensordot(hats / total, relative, axes=(0, 0))
+    found = np.log(np.maximum(mean, _LEAST_LEVEL)) - polygamma(0, count) + np.log(count)
+    chance, fourth = polygamma(1, count), polygamma(3, count)
+    doubt = np.sqrt(np.mean(fourth + 2.0 * chance**2, axis=2) / len(weight))
+    if not np.any(_scatter(found - np.log(level)) - chance.mean(axis=2) > _CLEAR * doubt):
+        return None
+    center = found.mean(axis=2, keepdims=True)
+    own = np.maximum(_scatter(found) - chance.mean(axis=2), 0.0)[..., None]
+    off = np.maximum(found - center, -_QUIETEST * np.sqrt(own + chance))
+    alike = np.exp(-np.abs(octaves[:, None] - octaves) / _ALIKE_OCTAVES)
+    deviation = np.sqrt(own[..., 0]).T
+    # (channel, 1, knot, knot), and with chance (channel, point, knot, knot)
+    covariance = (deviation[:, :, None] * deviation[:, None, :] * alike)[:, None]
+    noisy = covariance + chance[:, 0].T[:, :, None] * np.eye(len(octaves))
+    drawn = covariance @ np.linalg.solve(noisy, np.moveaxis(off, 0, -1)[..., None])
+    return np.asarray(np.exp(np.tensordot(hats, center + np.moveaxis(drawn[..., 0], -1, 0), axes=(1, 0))))
+
+
+def _scatter(values: Floats) -> Floats:
+    """Variance over the points, the last axis."""
+    return np.asarray(np.var(values, axis=-1))
+
+
+def _knots(frequency_hz: Floats) -> tuple[Floats, Floats]:
+    """Knots in octaves, and their share (frequency, knot) in what is linear over octaves between them."""
+    octaves = np.log2(np.maximum(frequency_hz, frequency_hz[frequency_hz > 0].min()))
+    knots = np.linspace(octaves[0], octaves[-1], round(np.ptp(octaves) / _KNOT_OCTAVES) + 1)
+    return knots, np.stack([np.interp(octaves, knots, one) for one in np.eye(len(knots))], axis=1)
+
+
+def _shares(frequency_hz: Floats, resolved_hz: float) -> Floats:
+    """How much rows count: those nearer than the step that records resolve in proportion to theirs."""
+    step_hz = np.diff(frequency_hz, prepend=0.0)
+    return np.minimum(step_hz, resolved_hz) if resolved_hz else np.ones(len(frequency_hz))
+
+
 def spectrum_and_levels(
     power: Floats, weight: Floats, frequency_hz: Floats, resolved_hz: float
 ) -> tuple[Floats, Floats]:
@@ -161,8 +252,7 @@ def spectrum_and_levels(
     the step that records resolve (0 = none is) count in proportion: together they know no more than one.
     """
     known = weight > 0
-    step_hz = np.diff(frequency_hz, prepend=0.0)
-    share = np.minimum(step_hz, resolved_hz) if resolved_hz else np.ones(len(frequency_hz))
+    share = _shares(frequency_hz, resolved_hz)
     level = np.ones(power.shape[1:])
     for _ in range(_ROUNDS):
         mean = np.average(

@@ -48,11 +48,11 @@ class Division:
     plan: OrderPlan
     gain_db: float
 
-    def fit(self, rows: list[int]) -> list[WaveFit]:
+    def fit(self, rows: list[int], *, spread: bool = False) -> list[WaveFit]:
         """See :class:`Fitting`."""
         if not self.plan.divided[rows[0]]:
-            return self.one.fit(rows)
-        return [self.solver.fit(row, self.of_cell.orders(row)) for row in rows]
+            return self.one.fit(rows, spread=spread)
+        return [self.solver.fit(row, self.of_cell.orders(row), spread=spread) for row in rows]
 
     def bytes_each(self) -> int:
         """See :class:`Fitting`."""
@@ -72,16 +72,17 @@ class CellSolver:
 
     def __init__(self, solver: Solver, cells: Cells, top_orders: tuple[int, int], weight_by: WeightBy) -> None:
         self.solver, self.cells, self.weight_by = solver, cells, weight_by
-        self.rings: list[RingGrid] | None = None
+        # for every band of weights, as every centre sees them
+        self.rings: list[list[RingGrid]] | None = None
         centers_m = np.concatenate([cells.centers_m, np.zeros((1, 3))])
         if on_rings(solver, cells):
-            assert solver.grid is not None
-            self.rings = [solver.grid.seen_from(height_m, max(top_orders)) for height_m in centers_m[:, 2]]
+            top = max(top_orders)
+            self.rings = [[grid.seen_from(z_m, top) for z_m in centers_m[:, 2]] for grid in solver.grids]
             return
         tops = [top_orders[0]] * len(cells.centers_m) + [top_orders[1]]
         offsets_m = [solver.offsets_m - center_m for center_m in centers_m]
         self.seen: list[tuple[Complexes, Floats]] = [
-            (spherical_harmonics(max(top, 0), own) * solver.weights[:, None], np.linalg.norm(own, axis=1))
+            (spherical_harmonics(max(top, 0), own), np.linalg.norm(own, axis=1))
             for top, own in zip(tops, offsets_m, strict=True)
         ]
 
@@ -102,7 +103,7 @@ class CellSolver:
         """Degree about the expansion origin that holds the waves of all cells up to ``order``."""
         return translated_degree(order, float(self.solver.wavenumber(row).mean()), self.cells.farthest_m)
 
-    def fit(self, row: int, orders: tuple[int, int]) -> WaveFit:
+    def fit(self, row: int, orders: tuple[int, int], *, spread: bool = False) -> WaveFit:
         """Regularised fit at one frequency, its outgoing coefficients about the expansion origin.
 
         ``orders`` are those of every cell and of the regular waves.
@@ -111,13 +112,18 @@ class CellSolver:
         prior = degree_priors([orders[0]] * len(self.cells.centers_m) + [orders[1]])
         tikhonov = Tikhonov(prior, weight_by=self.weight_by)
         if self.rings is not None:
-            rings = self._families(row, orders, self.rings)
+            rings = self._families(row, orders, self.rings[self.solver.band_of(row)])
             _, (fitted,) = self.solver.without_left_out(
-                lambda data: fit_ring_stack(rings, k[:1], data, tikhonov), pressure[None]
+                lambda data: fit_ring_stack(rings, k[:1], data, tikhonov, spread=spread), pressure[None]
             )
-            return self.solver.unweighted(fitted)
-        seen = [Seen(harmonics, k * radius_m) for harmonics, radius_m in self.seen]
-        return self.solver.unweighted(fit_families(self._families(row, orders, seen), pressure, tikhonov))
+        else:
+            weights = self.solver.weights(row)[:, None]
+            seen = [Seen(harmonics * weights, k * radius_m) for harmonics, radius_m in self.seen]
+            families = self._families(row, orders, seen)
+            _, (fitted,) = self.solver.without_left_out(
+                lambda data: [fit_families(families, data[0], tikhonov, spread=spread)], pressure[None]
+            )
+        return self.solver.unweighted(row, fitted)
 
     def _families(self, row: int, orders: tuple[int, int], points: list[Points]) -> list[WaveFamily[Points]]:
         top, k = self.degree(row, orders[0]), float(self.solver.wavenumber(row).mean())

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from fieldproc.conventions import Floats, wavenumber
+from fieldproc.conventions import Floats, Integers, wavenumber
 from fieldproc.errors import NumericalError
 from fieldproc.expand.choice import TARGETS_DB, choose_targets
 from fieldproc.expand.order import (
@@ -75,10 +75,11 @@ def with_stated_orders(
 
 def extent(
     k: Floats, reach: Reach, separate: bool, points: int, settings: OrderSettings
-) -> tuple[int, tuple[float, float]]:
-    """The highest order any frequency can get, and the wavenumbers between which the points carry the sets."""
+) -> tuple[Integers, tuple[float, float]]:
+    """The highest order every frequency can get, and the wavenumbers between which the points carry the sets."""
     finest = TARGETS_DB[0] if settings.truncation_db == "auto" else settings.truncation_db
     plan = automatic_orders(k, reach, separate, int(settings.unknowns_per_point * points), finest)
-    stated = [highest_order(setting) for setting in (settings.outgoing, settings.regular)]
+    stated = max(highest_order(setting) for setting in (settings.outgoing, settings.regular))
     carried = k[plan.carried] if plan.carried.any() else k
-    return int(max(plan.outgoing.max(), plan.regular.max(), *stated)), (float(carried.min()), float(carried.max()))
+    top_order = np.maximum(np.maximum(plan.outgoing, plan.regular), stated)
+    return top_order, (float(carried.min()), float(carried.max()))

@@ -16,7 +16,7 @@ from expand.plain_waves import complex_normal
 
 from fieldproc.condition import condition
 from fieldproc.condition.ending import endings, fade_out
-from fieldproc.condition.noise import noise_before_sound, spectrum_and_levels, third_octaves
+from fieldproc.condition.noise import noise_before_sound, own_spectra, spectrum_and_levels, third_octaves
 from fieldproc.condition.spectra import log_frequency_grid
 from fieldproc.records import Drive, ImpulseResponses, Noise, Session, Spectra, TransferFunctions
 from fieldproc.settings import SpectraSettings
@@ -77,6 +77,25 @@ def noisy_session(level_db: np.ndarray | float, lead_in: bool = True, repeats: i
         surface=np.repeat(session.surface, repeats),
         air=replace(session.air, temperature_c=None),
     )
+
+
+def ventilated_session(repeats: int = 2, raised_db: float = 0.0) -> Session:
+    """Two phases of a scan: odd points are 20 dB noisier below 300 Hz, the others above 1 kHz."""
+    session = noisy_session(-np.inf, lead_in=False, repeats=repeats)
+    assert isinstance(session.response, ImpulseResponses)
+    channels, points, samples = session.response.values.shape
+    white = np.random.default_rng(GENERATOR_SEED).normal(
+        0.0, float(deviation(QUIET_DB + raised_db)), (channels, points, samples)
+    )
+    gain = np.repeat(ventilation(np.fft.rfftfreq(samples, 1 / RATE_HZ)), repeats, axis=1).T
+    values = session.response.values + np.fft.irfft(np.fft.rfft(white, axis=2) * gain, samples, axis=2)
+    return replace(session, response=replace(session.response, values=values.astype(np.float32)))
+
+
+def ventilation(frequency_hz: np.ndarray, points: int = 150) -> np.ndarray:
+    """Noise re the quiet level of :func:`ventilated_session`, as amplitude (frequency, point)."""
+    odd, at_hz = np.arange(points) % 2 == 1, frequency_hz[:, None]
+    return np.where(np.where(odd, at_hz < 300.0, at_hz > 1000.0), 10.0 ** ((LOUD_DB - QUIET_DB) / 20.0), 1.0)
 
 
 def silent_records(level_db: float, records: int, samples: int = SAMPLES, rate_hz: float = RATE_HZ) -> Noise:
@@ -264,3 +283,46 @@ def test_spectrum_and_levels_of_a_product_are_its_factors() -> None:
     found = spectrum_and_levels(spectrum[:, :, None] * level, weight, frequency_hz, 0.0)
     np.testing.assert_allclose(found[0], spectrum, rtol=1e-9)
     np.testing.assert_allclose(found[1], level, rtol=1e-9)
+
+
+def test_levels_that_follow_frequency() -> None:
+    """20 dB between two halves of the points, one way below 300 Hz and the other above 1 kHz."""
+    spectra = condition(ventilated_session(), GRID)
+    assert spectra.noise_pa is not None
+    found_db = 20 * np.log10(spectra.noise_pa[:, 0])
+    odd_re_even_db = np.median(found_db[:, 1::2], axis=1) - np.median(found_db[:, ::2], axis=1)
+    # an octave within the edges: knots are so far apart
+    low, high = spectra.frequency_hz < 150.0, spectra.frequency_hz > 2000.0
+    # drawn towards the mean where an octave holds few samples, 50 to 100 Hz only two or three steps of 23 Hz
+    np.testing.assert_allclose(odd_re_even_db[high], -20.0, rtol=0, atol=1.0)
+    assert np.all((odd_re_even_db[low] > 8.0) & (odd_re_even_db[low] < 22.0))
+    # one number per point would have said -20 dB everywhere: nearly all samples lie above 1 kHz
+    assert np.all(np.diff(odd_re_even_db) < 0.5)
+
+
+@pytest.mark.parametrize("resolved_hz", [400.0, 20.0])
+def test_equal_noise_has_one_spectrum_and_levels(resolved_hz: float) -> None:
+    """What is chance changes nothing: levels of one spectrum are those of ``spectrum_and_levels`` to the bit."""
+    generator, frequency_hz = np.random.default_rng(9), log_frequency_grid(20.0, 24, 240)
+    step_hz = np.diff(frequency_hz, prepend=0.0)
+    # samples as far apart as is resolved; rows between them share the next one
+    sample = np.floor(np.cumsum(np.minimum(step_hz / resolved_hz, 1.0))).astype(int)
+    power = np.abs(complex_normal(generator, sample.max() + 1, 1, 100))[sample] ** 2 * generator.lognormal(0, 1, 100)
+    spectrum, level = own_spectra(power, np.ones(100), frequency_hz, resolved_hz)
+    expected = spectrum_and_levels(power, np.ones(100), frequency_hz, resolved_hz)
+    np.testing.assert_array_equal(spectrum, expected[0])
+    np.testing.assert_array_equal(level, expected[1][None])
+
+
+def test_levels_have_the_mean_one_and_leave_unknown_points_alone() -> None:
+    generator, frequency_hz = np.random.default_rng(10), log_frequency_grid(20.0, 6, 60)
+    weight = np.where(np.arange(80) < 60, 1.0, 0.0)
+    step = np.where((frequency_hz[:, None] < 300.0) == (np.arange(80) % 2 == 0), 100.0, 1.0)[:, None]
+    power = np.abs(complex_normal(generator, 60, 1, 80)) ** 2 * step
+    spectrum, level = own_spectra(power, weight, frequency_hz, 0.0)
+    assert level.shape == (60, 1, 80)
+    np.testing.assert_allclose(level[..., :60].mean(axis=2), 1.0, rtol=1e-12)
+    np.testing.assert_array_equal(level[..., 60:], 1.0)
+    # the spectrum is then that of the mean of the points, 50.5: 60 points in a third of an octave, half an octave off
+    far = np.abs(np.log2(frequency_hz / 300.0)) > 1.0
+    np.testing.assert_allclose(spectrum[far, 0], 50.5, rtol=0.35)
