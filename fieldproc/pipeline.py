@@ -20,7 +20,7 @@ from fieldproc.conventions import (
 )
 from fieldproc.errors import NumericalError
 from fieldproc.expand import Coverage, expand, mend, unscanned
-from fieldproc.extrapolate import extrapolate, far_field_pressure, pressure_at
+from fieldproc.extrapolate import deviations_at, extrapolate, far_field_deviations, far_field_pressure, pressure_at
 from fieldproc.outcome import (
     Facts,
     Judgement,
@@ -32,11 +32,11 @@ from fieldproc.outcome import (
     session_facts,
     table_files,
 )
-from fieldproc.records import Expansion, FarField, ReferenceAxis, Spectra, Table, Verdict, verdict_legend
+from fieldproc.records import Expansion, FarField, ReferenceAxis, Session, Spectra, Table, Verdict, verdict_legend
 from fieldproc.results import Scalar, field_bytes, read_field
 from fieldproc.session import open_input
 from fieldproc.settings import AxisSettings, ExtrapolationSettings, Settings
-from fieldproc.tables import points_table, quality_table, tabulate, trust_table
+from fieldproc.tables import BAND_FACTS, points_table, pressure_band, quality_table, tabulate, trust_table
 from fieldproc.validate import Validation, validate, validation_directions
 
 Progress = Callable[[int, int], None]
@@ -47,7 +47,7 @@ def process_session(path: Path, settings: Settings, progress: Progress, *, figur
     session = open_input(path)
     if isinstance(session, FarField):
         return _process_far_field(path, session, settings, figures)
-    spectra = mend(_with_axis(condition(session, settings.spectra, settings.gate), settings.axis), settings)
+    spectra = _spectra(session, settings)
     expansion = expand(spectra, settings, progress)
     far_field = extrapolate(expansion, spectra.axis, polar_directions(), settings.extrapolation)
     facts = session_facts(session, spectra, settings)
@@ -85,7 +85,7 @@ def validate_session(path: Path, settings: Settings, progress: Progress) -> Outc
         raise NumericalError(
             "validate", "known source", "not stated", "/known_source/position_m", "state where the source stood"
         )
-    spectra = mend(_with_axis(condition(session, settings.spectra, settings.gate), settings.axis), settings)
+    spectra = _spectra(session, settings)
     expansion = expand(spectra, settings, progress)
     far_field = extrapolate(expansion, spectra.axis, validation_directions()[0], ExtrapolationSettings())
     rotation = output_axes(spectra.axis.direction, spectra.axis.up)
@@ -128,7 +128,14 @@ def answer_directions(
         pressure = far_field_pressure(expansion, axis, directions)
     else:
         pressure = pressure_at(expansion, axis, directions, distance_m, air_absorption=air_absorption)
-    ordered = np.moveaxis(pressure, 0, -1)
+    low_db = high_db = np.full(pressure.shape, np.nan)
+    if expansion.deviations is not None:
+        if distance_m is None:
+            vectors = far_field_deviations(expansion, axis, directions)
+        else:
+            vectors = deviations_at(expansion, axis, directions, distance_m, air_absorption=air_absorption)
+        low_db, high_db = pressure_band(pressure, vectors, expansion.deviations.draws)
+    ordered, low_db, high_db = (np.moveaxis(values, 0, -1) for values in (pressure, low_db, high_db))
     channel, direction, row = np.indices(ordered.shape).reshape(3, -1)
     columns = {
         "channel": channel,
@@ -138,6 +145,8 @@ def answer_directions(
         "frequency_hz": expansion.frequency_hz[row],
         "level_db": level_db(ordered).ravel(),
         "phase_deg": phase_deg(ordered).ravel(),
+        "level_low_db": low_db.ravel(),
+        "level_high_db": high_db.ravel(),
         "verdict_code": expansion.quality.verdict[row, channel],
     }
     removed = "propagation removed" if distance_m is None else "exp(-ikr) of the distance kept"
@@ -147,7 +156,8 @@ def answer_directions(
         "verdict_codes": verdict_legend(),
         "air_absorption": air_absorption_words(air_absorption),
     }
-    return Table.of_columns("at", columns, {**facts, **told})
+    bands: Facts = {} if expansion.deviations is None else BAND_FACTS
+    return Table.of_columns("at", columns, {**facts, **told, **bands})
 
 
 def _process_far_field(path: Path, far_field: FarField, settings: Settings, figures: bool) -> Outcome:
@@ -232,6 +242,13 @@ def _validation_scalars(result: Validation, found_m: Floats, stated_m: Floats) -
         "largest_ripple": Scalar(result.largest_ripple_db, "dB"),
         "largest_phase_error": Scalar(result.largest_phase_error_deg, "deg"),
     }
+
+
+def _spectra(session: Session, settings: Settings) -> Spectra:
+    """Conditioned and mended, about the reference axis of the settings."""
+    drift = settings.mending.drift == "auto"
+    spectra = condition(session, settings.spectra, settings.gate, drift=drift)
+    return mend(_with_axis(spectra, settings.axis), settings)
 
 
 def _with_axis(spectra: Spectra, settings: AxisSettings) -> Spectra:

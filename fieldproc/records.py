@@ -20,6 +20,8 @@ from numpy.typing import NDArray
 from fieldproc.conventions import Booleans, Complexes, Floats, Integers
 
 Axes = Mapping[str, tuple[str, ...]]
+# Complex numbers of either precision.
+AnyComplexes = NDArray[np.complexfloating[Any, Any]]
 
 # Axes whose length is part of their meaning.
 _FIXED_SIZES = {"xyz": 3}
@@ -226,6 +228,21 @@ class DroppedPoint:
 
 
 @dataclass(frozen=True, slots=True)
+class Causes(_Record):
+    """What may still be wrong with the apparatus, all points in common; defined in ``expand/causes.py``.
+
+    ``names`` of the parameters, in their units; errors are ``deviation`` times independent unit numbers. ``outer``
+    are the surfaces that are compared with the innermost; knots of slow changes lie at ``knots_s``.
+    """
+
+    AXES: ClassVar[Axes] = {"deviation": ("parameter", "unit_number"), "outer": ("outer",), "knots_s": ("knot",)}
+    names: tuple[str, ...]
+    deviation: Floats
+    outer: Integers
+    knots_s: Floats
+
+
+@dataclass(frozen=True, slots=True)
 class Lost(_Record):
     """Places where a record was taken that is of no use; ``file_point`` is its index in the file."""
 
@@ -240,17 +257,19 @@ class Gated(_Record):
     """Pressures as in :class:`Spectra`, of responses that end before the first reflection.
 
     ``length_s`` is the time from the direct sound to that end; ``tail_db`` the rms change over the points, re their
-    rms, that a shorter gate makes.
+    rms, that a shorter gate makes. ``noise_pa`` is the rms noise of the pressure (``None`` = not known).
     """
 
     AXES: ClassVar[Axes] = {
         "pressure_pa": ("frequency", "channel", "point"),
         "length_s": ("point",),
         "tail_db": ("frequency", "channel"),
+        "noise_pa": ("frequency", "channel", "point"),
     }
     pressure_pa: Complexes
     length_s: Floats
     tail_db: Floats
+    noise_pa: Floats | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -266,7 +285,8 @@ class Spectra(_Record):
     ``sampling_rate_hz`` is that of impulse responses. ``None`` = not known.
 
     ``lost`` are places whose records are of no use; ``left_out`` points, whose pressure means nothing, keep their
-    rows so that rings stay complete. ``drifted``: something changed during the scan.
+    rows so that rings stay complete. ``drifted``: something changed during the scan. ``sigma`` is what the session
+    states of its errors, ``causes`` what may be left of those that all points have in common.
     """
 
     AXES: ClassVar[Axes] = {
@@ -308,18 +328,22 @@ class Spectra(_Record):
     lost: Lost | None = None
     left_out: Booleans | None = None
     drifted: bool = False
+    sigma: Sigma = field(default_factory=Sigma)
+    causes: Causes | None = None
     dropped: tuple[DroppedPoint, ...] = ()
     notices: tuple[str, ...] = ()
 
     def scaled(self, factor: Complexes | Floats) -> Spectra:
         """All pressures, gated ones and noise too, times a factor (frequency or 1, point)."""
-        gated, noise_pa, by = self.gated, self.noise_pa, factor[:, None]
-        return replace(
-            self,
-            pressure_pa=self.pressure_pa * by,
-            gated=None if gated is None else replace(gated, pressure_pa=gated.pressure_pa * by),
-            noise_pa=None if noise_pa is None else noise_pa * np.abs(by),
-        )
+        by = factor[:, None]
+
+        def louder(noise_pa: Floats | None) -> Floats | None:
+            return None if noise_pa is None else noise_pa * np.abs(by)
+
+        gated = self.gated
+        if gated is not None:
+            gated = replace(gated, pressure_pa=gated.pressure_pa * by, noise_pa=louder(gated.noise_pa))
+        return replace(self, pressure_pa=self.pressure_pa * by, gated=gated, noise_pa=louder(self.noise_pa))
 
 
 # --- expand ------------------------------------------------------------------------------------------
@@ -378,6 +402,21 @@ class Quality(_Record):
 
 
 @dataclass(frozen=True, slots=True)
+class Deviations:
+    """Errors that coefficients may have: per frequency, vectors (channel, vector, coefficient) to add to them.
+
+    The first ``draws`` vectors are drawn at random, each row on its own, and the mean of their squares is a variance.
+    Every other is one standard uncertainty of one of ``causes``, the same at all frequencies; their squares add. A
+    frequency without a fit has no vectors.
+    """
+
+    outgoing: tuple[AnyComplexes, ...]
+    regular: tuple[AnyComplexes, ...]
+    draws: int
+    causes: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class Expansion(_Record):
     """Spherical-wave coefficients in pascal about ``origin_m``, scan axes.
 
@@ -385,6 +424,7 @@ class Expansion(_Record):
     frequency's order hold zeros; ``regular_order`` is -1 where no regular set was fitted.
     ``acoustic_center_m`` is the origin about which the far field needs the lowest degrees (nan = not known).
     The waves know no losses: ``absorption_db_per_m`` is what the air takes from them (``None`` = not known).
+    ``deviations`` are the errors that the coefficients may have (``None`` = not asked for).
     """
 
     AXES: ClassVar[Axes] = {
@@ -410,10 +450,28 @@ class Expansion(_Record):
     channel_names: tuple[str, ...]
     quality: Quality
     absorption_db_per_m: Floats | None = None
+    deviations: Deviations | None = None
     notices: tuple[str, ...] = ()
 
 
 # --- extrapolate -------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class FarFieldErrors(_Record):
+    """Errors that a far field may have, vectors as in :class:`Deviations`.
+
+    ``pressure_pa`` adds to the pressures, ``power`` is a relative change of the sound power. nan without a fit.
+    """
+
+    AXES: ClassVar[Axes] = {
+        "pressure_pa": ("frequency", "channel", "vector", "direction"),
+        "power": ("frequency", "channel", "vector"),
+    }
+    pressure_pa: AnyComplexes
+    power: Floats
+    draws: int
+    causes: tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -423,7 +481,7 @@ class FarField(_Record):
     ``distance_m`` is inf for far-field pressure, scaled to ``reference_distance_m``; otherwise it is the
     true distance at which the pressure holds. ``sound_power_w`` is the radiated power (nan = unknown).
     ``phase_known`` is False for imported magnitudes, whose phase columns stay nan; ``sha256`` is that of the
-    file an imported far field came from.
+    file an imported far field came from. ``errors`` says what it may be off by (``None`` = not known).
     """
 
     AXES: ClassVar[Axes] = {
@@ -443,6 +501,7 @@ class FarField(_Record):
     air_density_kg_per_m3: float = float("nan")
     sound_speed_m_per_s: float = float("nan")
     sha256: str = ""
+    errors: FarFieldErrors | None = None
     notices: tuple[str, ...] = ()
 
 

@@ -102,6 +102,25 @@ class MendingSettings(ClosedModel):
     drift: Literal["auto", False] = "auto"
 
 
+class UncertaintySettings(ClosedModel):
+    """Errors that results may have. The standard uncertainties here are for what the session states nothing of.
+
+    Each counts before the scan itself is asked, which usually knows better.
+    """
+
+    enabled: bool = True
+    # Vectors drawn from the covariance of the coefficients; a standard uncertainty is known to 1 / sqrt(2 draws).
+    draws: Annotated[int, Field(ge=8, le=512)] = 24
+    # Of one surface against another.
+    surface_gain_db: Annotated[float, Field(ge=0)] = 0.05
+    surface_radius_m: Annotated[float, Field(ge=0)] = 3e-4
+    latency_s: Annotated[float, Field(ge=0)] = 1e-6
+    sound_speed_m_per_s: Annotated[float, Field(ge=0)] = 0.5
+    # Over the whole scan.
+    gain_drift_db: Annotated[float, Field(ge=0)] = 0.03
+    sound_speed_drift_m_per_s: Annotated[float, Field(ge=0)] = 0.15
+
+
 class OrderSettings(ClosedModel):
     """Top degrees of the two sets. "auto" follows the truncation rule in ``expand/order.py``."""
 
@@ -139,8 +158,9 @@ class ExpansionSettings(ClosedModel):
     # "auto": only where the fit is ill-conditioned.
     regularisation: Literal["auto", "always", "never"] = "auto"
     # With "repeats", a point that is the mean of n records counts n times, as if noise were its only error; with
-    # "noise", by its noise power as the session shows it.
-    point_weights: Literal["equal", "repeats", "noise"] = "equal"
+    # "noise", by its noise power as the session shows it, band by band; with "auto", so that they count alike where
+    # noise is not the limit, or where left-out points are not predicted better.
+    point_weights: Literal["equal", "repeats", "noise", "auto"] = "equal"
     # By what its weight is chosen. Cross-validation leaves a part that was never scanned to itself.
     regularisation_weight: Literal["likelihood", "cross-validation"] = "likelihood"
 
@@ -191,6 +211,7 @@ class Settings(ClosedModel):
     spectra: SpectraSettings = SpectraSettings()
     axis: AxisSettings = AxisSettings()
     mending: MendingSettings = MendingSettings()
+    uncertainty: UncertaintySettings = UncertaintySettings()
     separation: SeparationSettings = SeparationSettings()
     gate: GateSettings = GateSettings()
     scattering: ScatteringSettings = ScatteringSettings()

@@ -21,6 +21,7 @@ from fieldproc import __version__
 from fieldproc.cli import SCENES, main
 from fieldproc.pipeline import Outcome, process_session
 from fieldproc.records import KnownSource, Session
+from fieldproc.results import field_bytes, read_field
 from fieldproc.session import write_session
 from fieldproc.simulate import NAMED_SCENES, Scene, simulate
 
@@ -325,7 +326,10 @@ def test_validate_needs_a_known_source(tmp_path: Path, capsys: pytest.CaptureFix
 # --- at ----------------------------------------------------------------------------------------------
 
 
-AT_HEADER = "channel,azimuth_deg,elevation_deg,distance_m,frequency_hz,level_db,phase_deg,verdict_code"
+AT_HEADER = (
+    "channel,azimuth_deg,elevation_deg,distance_m,frequency_hz,level_db,phase_deg,level_low_db,level_high_db,"
+    "verdict_code"
+)
 
 
 @pytest.mark.parametrize("angle", ["+030", "-090"])
@@ -340,6 +344,11 @@ def test_at_answers_one_direction(angle: str, result: Path, capsys: pytest.Captu
     # the table holds the same numbers, rounded as it prints them
     np.testing.assert_allclose(found["level_db"], table[f"level_{angle}_db"], rtol=0, atol=1e-4)
     np.testing.assert_allclose(found["phase_deg"], table[f"phase_{angle}_deg"], rtol=0, atol=1e-3)
+    # 24 vectors drawn and some causes: the table takes differences, and "at" the slope itself
+    for end in ("low", "high"):
+        np.testing.assert_allclose(found[f"level_{end}_db"], table[f"level_{angle}_{end}_db"], rtol=0, atol=1e-3)
+    assert (found["level_low_db"] < found["level_db"]).all()
+    assert (found["level_db"] < found["level_high_db"]).all()
 
 
 def test_at_answers_a_file_of_directions(result: Path, tmp_path: Path) -> None:
@@ -351,6 +360,61 @@ def test_at_answers_a_file_of_directions(result: Path, tmp_path: Path) -> None:
     assert found["azimuth_deg"][::8].tolist() == [0.0, -90.0, 0.0]
     assert found["elevation_deg"][::8].tolist() == [0.0, 0.0, 90.0]
     assert found["frequency_hz"].tolist() == list(FREQUENCY_HZ) * 3
+
+
+def notes_of(document: dict[str, Any]) -> dict[str, Any]:
+    """The facts of a sidecar."""
+    return {note["schema:name"]: note["schema:value"] for note in document["notes"]}
+
+
+def test_at_says_what_its_bands_are(result: Path, tmp_path: Path) -> None:
+    arguments = ["at", str(result), "--azimuth", "0", "--elevation", "0", "--distance", "0.5"]
+    assert main([*arguments, "-o", str(tmp_path / "answer.csv")]) == 0
+    document = json.loads((tmp_path / "answer.csv-metadata.json").read_text())
+    units = {column["name"]: column.get("schema:unitText") for column in document["tableSchema"]["columns"]}
+    assert {units[name] for name in ("level_db", "level_low_db", "level_high_db")} == {"dB"}
+    assert notes_of(document)["coverage_factor"] == 2.0
+    assert "2 standard uncertainties" in str(notes_of(document)["bands"])
+    found = columns_of((tmp_path / "answer.csv").read_text())
+    assert (found["level_low_db"] < found["level_db"]).all()
+    assert (found["level_db"] < found["level_high_db"]).all()
+
+
+def test_at_does_not_know_errors_that_were_not_asked_for(result: Path, tmp_path: Path) -> None:
+    expansion, axis, facts = read_field(result / "field.h5")
+    assert expansion.deviations is not None
+    (tmp_path / "field.h5").write_bytes(field_bytes(replace(expansion, deviations=None), axis, facts))
+    for distance in ([], ["--distance", "0.5"]):
+        arguments = ["at", str(tmp_path), "--azimuth", "0", "--elevation", "0", *distance]
+        assert main([*arguments, "-o", str(tmp_path / "answer.csv")]) == 0
+        text = (tmp_path / "answer.csv").read_text()
+        assert text.partition("\n")[0] == AT_HEADER
+        found = columns_of(text)
+        assert np.isnan(found["level_low_db"]).all()
+        assert np.isnan(found["level_high_db"]).all()
+        assert np.isfinite(found["level_db"]).all()
+        document = json.loads((tmp_path / "answer.csv-metadata.json").read_text())
+        assert "coverage_factor" not in notes_of(document)
+
+
+def test_at_a_frequency_without_a_fit_nothing_is_known_and_the_others_are(result: Path, tmp_path: Path) -> None:
+    expansion, axis, facts = read_field(result / "field.h5")
+    assert expansion.deviations is not None
+    condition = expansion.quality.condition.copy()
+    condition[3] = np.nan
+    rows = tuple(row if at != 3 else row[:, :0, :0] for at, row in enumerate(expansion.deviations.outgoing))
+    unsolved = replace(
+        expansion,
+        quality=replace(expansion.quality, condition=condition),
+        deviations=replace(expansion.deviations, outgoing=rows),
+    )
+    (tmp_path / "field.h5").write_bytes(field_bytes(unsolved, axis, facts))
+    for distance in ([], ["--distance", "0.5"]):
+        arguments = ["at", str(tmp_path), "--azimuth", "0", "--elevation", "0", *distance]
+        assert main([*arguments, "-o", str(tmp_path / "answer.csv")]) == 0
+        found = columns_of((tmp_path / "answer.csv").read_text())
+        for name in ("level_db", "level_low_db", "level_high_db"):
+            assert np.flatnonzero(np.isnan(found[name])).tolist() == [3]
 
 
 def test_at_a_distance_is_the_true_pressure(result: Path, capsys: pytest.CaptureFixture[str]) -> None:

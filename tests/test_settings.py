@@ -70,6 +70,9 @@ def test_every_bad_key_is_named_at_once(tmp_path: Path) -> None:
         ("[spectra]\nlowest_hz = '20'\nper_octave = 97\n", "less than or equal to 96"),
         ("[tables]\nrear_wall = 'four'\n", "'three' or 'all'"),
         ("[axis]\nup = [0, 1]\n", "Field required"),
+        ("[uncertainty]\ndraws = 7\n", "greater than or equal to 8"),
+        ("[uncertainty]\nlatency_s = -1e-6\n", "greater than or equal to 0"),
+        ("[uncertainty]\nenabled = 'auto'\n", "boolean"),
         ("[orders]\noutgoing = -1\n", "greater than or equal to 0"),
         ("[orders]\noutgoing = 101\n", "less than or equal to 100"),
         ("spectra = 5\n", "setting spectra: .*found 5"),
@@ -128,6 +131,13 @@ documents = st.fixed_dictionaries(
         "axis": st.fixed_dictionaries({"origin_m": place, "direction": place, "up": place}),
         "separation": st.fixed_dictionaries({"enabled": st.sampled_from(["auto", True, False])}),
         "mending": st.fixed_dictionaries(dict.fromkeys(SECTIONS["mending"], st.sampled_from(["auto", False]))),
+        "uncertainty": st.fixed_dictionaries(
+            {
+                "enabled": st.booleans(),
+                "draws": st.integers(8, 512),
+                **dict.fromkeys(SECTIONS["uncertainty"][2:], st.floats(0, 1e6)),
+            }
+        ),
         "gate": st.fixed_dictionaries({"enabled": st.sampled_from(["auto", False]), "crossover_hz": auto_positive}),
         "scattering": st.fixed_dictionaries(
             {"body": st.sampled_from(["auto", "none", "box", "sphere"]), "sphere_radius_m": auto_positive}
@@ -147,7 +157,7 @@ documents = st.fixed_dictionaries(
                 "several_centers": st.sampled_from(["auto", True, False]),
                 "room_distance_m": auto_positive,
                 "regularisation": st.sampled_from(["auto", "always", "never"]),
-                "point_weights": st.sampled_from(["equal", "repeats", "noise"]),
+                "point_weights": st.sampled_from(["equal", "repeats", "noise", "auto"]),
                 "regularisation_weight": st.sampled_from(["likelihood", "cross-validation"]),
             }
         ),

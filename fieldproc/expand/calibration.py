@@ -23,7 +23,7 @@ from fieldproc.expand.geometry import expansion_origin
 from fieldproc.expand.judging import fewest_orders, judging_panel
 from fieldproc.expand.nuisance import Estimate, Nuisance
 from fieldproc.expand.panel import Panel, separable
-from fieldproc.expand.surfaces import KINDS, Kind, Surfaces, surfaces_of
+from fieldproc.expand.surfaces import KINDS, Kind, Surfaces, surface_name, surfaces_of
 from fieldproc.records import Spectra
 from fieldproc.settings import Settings
 
@@ -31,7 +31,7 @@ from fieldproc.settings import Settings
 # changed, by about as much as is gained on sessions whose error is that small.
 _SIGMAS = 4.0
 _PASSES = 2
-_NOT_COMPARED = "surfaces were not compared: the waves predict left-out points well at too few frequencies"
+_NOT_COMPARED = "surfaces were not compared: waves from one origin predict left-out points at too few frequencies"
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,6 +47,11 @@ class SurfaceError:
     value: float
     sigma: float
     applied: bool
+
+    @property
+    def name(self) -> str:
+        """That of the parameter (``causes.py``)."""
+        return surface_name(self.kind, self.surface)
 
     def __str__(self) -> str:
         done = "put right" if self.applied else "left as it is"

@@ -48,11 +48,17 @@ class Factor:
 
     def inverse(self, values: Complexes) -> Complexes:
         """Its inverse times values, in single precision."""
-        single = self.solve(self._single(values))
+        return self._wide(self._adjoint_solve(self.solve(self._single(values))))
+
+    def adjoint_inverse(self, values: Complexes) -> Complexes:
+        """L^-H times values, in single precision: unit noise with the covariance of the inverse."""
+        return self._wide(self._adjoint_solve(self._single(values)))
+
+    def _adjoint_solve(self, single: NDArray[Any]) -> NDArray[Any]:
         for part, inverse in zip(self._parts[::-1], self.inverses[::-1], strict=True):
             single[part] -= self.lower[part.stop :, part].conj().T @ single[part.stop :]
             single[part] = inverse.conj().T @ single[part]
-        return self._wide(single)
+        return single
 
     def _single(self, values: Complexes) -> NDArray[Any]:
         """Complex values travel as two real ones through a real factor."""

@@ -26,11 +26,10 @@ from fieldproc.expand.cost import in_words
 from fieldproc.expand.dense import WaveFit, noise_of
 from fieldproc.expand.fitting import OneOrigin
 from fieldproc.expand.order import OrderPlan, far_field_truncation
+from fieldproc.expand.regions import Region, RegionSpread
 from fieldproc.expand.side_by_side import side_by_side
-from fieldproc.waves.harmonics import spherical_harmonics
-from fieldproc.waves.indexing import coefficient_count, column_degrees
+from fieldproc.waves.indexing import coefficient_count
 from fieldproc.waves.radial import spherical_hankel2
-from fieldproc.waves.translation import Translation
 from fieldproc.waves.zonal import source_degrees, source_variance, zonal_sum
 
 # Beyond so many points, the covariance takes more than a few GiB.
@@ -65,28 +64,6 @@ class Prior:
     noise: float
 
 
-@dataclass(frozen=True, slots=True)
-class Region:
-    """Random sources about a centre as the points see them: ``radial`` (point, degree), ``unit`` (point, 3)."""
-
-    radial: Complexes
-    unit: Floats
-    variance: Floats
-
-    def covariance(self) -> Complexes:
-        """Of the pressures at the points, (point, point)."""
-        return zonal_sum(self.weighted(), self.unit, self.radial, self.unit)
-
-    def power(self) -> float:
-        """Mean square of the pressure at the points."""
-        return float(np.mean(np.sum(self.weighted() * self.radial.conj(), axis=1).real))
-
-    def weighted(self) -> Complexes:
-        """Radial functions times variances, times what the addition theorem adds."""
-        degrees = np.arange(len(self.variance))
-        return np.asarray(self.radial * (self.variance * (2 * degrees + 1) / (4.0 * np.pi)))
-
-
 class CompactFit:
     """The :class:`Fitting` with compact-centre fits where the points don't carry waves of one origin plainly."""
 
@@ -103,11 +80,11 @@ class CompactFit:
         self.priors = self._priors() if self.rows.size else {}
         self.plan = self._plan()
 
-    def fit(self, rows: list[int]) -> list[WaveFit]:
+    def fit(self, rows: list[int], *, spread: bool = False) -> list[WaveFit]:
         """See :class:`Fitting`."""
         if rows[0] not in self.priors:
-            return self.one.fit(rows)
-        return [self._fit(row, self.priors[row]) for row in rows]
+            return self.one.fit(rows, spread=spread)
+        return [self._fit(row, self.priors[row], spread) for row in rows]
 
     def bytes_each(self) -> int:
         """See :class:`Fitting`."""
@@ -130,7 +107,7 @@ class CompactFit:
         outgoing, carried, divided = plan.outgoing.copy(), plan.carried.copy(), plan.divided.copy()
         truncation_db, unknowns = plan.truncation_db.copy(), plan.unknowns.copy()
         for row, prior in self.priors.items():
-            k, reach_m = self._wavenumber(row), self._reach_m(prior)
+            k, reach_m = self.wavenumber(row), self._reach_m(prior)
             outgoing[row] = min(source_degrees(k, reach_m), _TOP_DEGREE)
             # the prior holds what the points cannot, and the posterior says how well; it knows of no top degree
             carried[row], divided[row] = True, True
@@ -150,18 +127,19 @@ class CompactFit:
         curvature, slope = np.zeros((3, 3)), np.zeros(3)
         for row in picked:
             order = int(self.one.plan.outgoing[row])
-            more = slope_quadratic(self.one.fit([int(row)])[0].outgoing, self._wavenumber(int(row)), order)
+            more = slope_quadratic(self.one.fit([int(row)])[0].outgoing, self.wavenumber(int(row)), order)
             curvature, slope = curvature + more[0], slope + more[1]
         found_m = -np.linalg.solve(curvature, slope)
         return np.asarray(found_m * min(1.0, self.source_radius_m / max(float(np.linalg.norm(found_m)), 1e-9)))
 
-    def _wavenumber(self, row: int) -> float:
+    def wavenumber(self, row: int) -> float:
+        """Mean over the points."""
         return float(self.solver.wavenumber(row).mean())
 
     def _region(self, row: int, center_m: Floats, radius_m: float, points: Integers) -> Region:
         offsets_m = self.solver.offsets_m[points] - center_m
         distance_m = np.linalg.norm(offsets_m, axis=1)
-        k = self._wavenumber(row)
+        k = self.wavenumber(row)
         top = min(source_degrees(k, radius_m), _TOP_DEGREE)
         radial = spherical_hankel2(top, self.solver.wavenumber(row)[points] * distance_m).value()
         return Region(radial, offsets_m / distance_m[:, None], source_variance(k, radius_m, top))
@@ -178,7 +156,8 @@ class CompactFit:
 
     def _most_probable(self, row: int, points: Integers) -> Prior:
         """Coordinate descent over the grid, from a step that suits most loudspeakers."""
-        pressure = self.solver.pressure(row)[:, points] / self.solver.weights[points]
+        weights = self.solver.weights(row)[points]
+        pressure = self.solver.pressure(row)[:, points] / weights
         kernels: dict[tuple[int, int], Complexes] = {}
         scores: dict[tuple[int, ...], float] = {}
 
@@ -193,13 +172,15 @@ class CompactFit:
             if at not in scores:
                 share, noise = _GRID[2][at[2]], _GRID[3][at[3]]
                 covariance = share * kernel(0, at[0]) + (1.0 - share) * kernel(1, at[1])
-                scores[at] = _log_likelihood(covariance, noise / self.solver.weights[points] ** 2, pressure)
+                scores[at] = _log_likelihood(covariance, noise / weights**2, pressure)
             return scores[at]
 
-        best: tuple[int, ...] = _START
+        least = self._least_noise(row, points)
+        best: tuple[int, ...] = (*_START[:3], max(_START[3], least))
         while True:
             moves = [(*best[:i], best[i] + step, *best[i + 1 :]) for i in range(4) for step in (-1, 1)]
             inside = [m for m in moves if all(0 <= at < len(grid) for at, grid in zip(m, _GRID, strict=True))]
+            inside = [m for m in inside if m[3] >= least]
             better = max(inside, key=score)
             if score(better) <= score(best):
                 break
@@ -207,9 +188,18 @@ class CompactFit:
         cabinet, compact, share, noise = (float(grid[at]) for grid, at in zip(_GRID, best, strict=True))
         return Prior(cabinet * self.source_radius_m, compact * self.source_radius_m, share, noise)
 
-    def _fit(self, row: int, prior: Prior) -> WaveFit:
-        points, k = self.points, self._wavenumber(row)
-        weights = self.solver.weights[points]
+    def _least_noise(self, row: int, points: Integers) -> int:
+        """First place on the grid that does not deny what is known of the noise."""
+        noise_pa = self.solver.spectra.noise_pa
+        if noise_pa is None:
+            return 0
+        known = np.mean((noise_pa[row] * self.solver.weights(row))[:, points] ** 2)
+        share = float(known / np.mean(np.abs(self.solver.pressure(row)[:, points]) ** 2))
+        return min(int(np.searchsorted(_GRID[3], share)), len(_GRID[3]) - 1)
+
+    def _fit(self, row: int, prior: Prior, spread: bool) -> WaveFit:
+        points, k = self.points, self.wavenumber(row)
+        weights = self.solver.weights(row)[points]
         pressure = self.solver.pressure(row)[:, points] / weights
         shares = (prior.share, 1.0 - prior.share)
         centers_m, radii_m = (np.zeros(3), self.center_m), (prior.cabinet_m, prior.compact_m)
@@ -230,8 +220,18 @@ class CompactFit:
         leverage = np.tile(leverage, (len(pressure), 1))
         noise = noise_of(residual, leverage)
         variance = self._far_field_variance(k, regions, centers_m, inverse)
+        seen = RegionSpread(
+            wavenumber=k,
+            top_degree=int(self.plan.outgoing[row]),
+            points=points,
+            regions=regions,
+            centers_m=centers_m,
+            factor=factor,
+            diagonal=diagonal,
+            unit=np.sqrt(scale) / noise,
+        )
         return WaveFit(
-            outgoing=self._outgoing(row, regions, solved, int(self.plan.outgoing[row])),
+            outgoing=seen.coefficients(solved),
             regular=np.zeros((len(pressure), 0), dtype=np.complex128),
             residual=self._everywhere(residual, 0.0),
             leverage=self._everywhere(leverage, 1.0),
@@ -242,26 +242,13 @@ class CompactFit:
             noise=noise,
             room_to_direct=np.zeros(len(pressure)),
             weight=np.full(len(pressure), prior.noise),
+            spread=seen if spread else None,
         )
 
     def _everywhere(self, values: Any, elsewhere: float) -> Any:
         """Values of the points that count (channel, point), among those of all points."""
         whole = np.full((len(values), len(self.solver.offsets_m)), elsewhere, dtype=values.dtype)
         whole[:, self.points] = values
-        return whole
-
-    def _outgoing(self, row: int, regions: list[Region], solved: Complexes, top: int) -> Complexes:
-        """Most probable coefficients about the expansion origin, (channel, coefficient)."""
-        k, whole = self._wavenumber(row), np.zeros((len(solved), coefficient_count(top)), dtype=np.complex128)
-        for region, center_m in zip(regions, (np.zeros(3), self.center_m), strict=True):
-            own = min(len(region.variance) - 1, top)
-            degrees = column_degrees(own)
-            harmonics = spherical_harmonics(own, region.unit)
-            seen = (solved @ (harmonics * region.radial[:, degrees]).conj()) * region.variance[degrees]
-            if center_m.any():
-                whole += Translation.prepare(own, top).apply(seen, k, -center_m)
-            else:
-                whole[:, : seen.shape[1]] += seen
         return whole
 
     def _far_field_variance(

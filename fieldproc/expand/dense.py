@@ -8,17 +8,19 @@ Waves may leave from several centres (a tall loudspeaker's cells); they are repo
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import partial
 from typing import Generic, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
-from fieldproc.conventions import Complexes, Floats, Integers
+from fieldproc.conventions import Booleans, Complexes, Floats, Integers
 from fieldproc.expand.blocks import Block, BlockSolution, Tikhonov, solve_blocks
+from fieldproc.expand.spread import BlockSpread, Both, Spread
 from fieldproc.waves.basis import WaveSet, wave_columns
-from fieldproc.waves.indexing import coefficient_count
+from fieldproc.waves.indexing import coefficient_count, column_degrees
 from fieldproc.waves.radial import ldexp
 
 Points = TypeVar("Points")
@@ -34,7 +36,8 @@ class WaveFit:
     ``far_field_variance`` (channel,) is the variance of the outgoing coefficients, summed, per unit
     variance at each point (with a prior: the posterior variance); ``noise`` (channel,) is the rms error of a
     point that the residual shows; ``room_to_direct`` (channel,) the rms ratio of the two parts at the points;
-    ``weight`` (channel,) the regularisation, relative to the largest singular value, 0 = none.
+    ``weight`` (channel,) the regularisation, relative to the largest singular value, 0 = none. ``spread`` tells what
+    errors of the data do; it holds the factors of the fit, and is there if it was asked for.
     """
 
     outgoing: Complexes
@@ -46,6 +49,7 @@ class WaveFit:
     noise: Floats
     room_to_direct: Floats
     weight: Floats
+    spread: Spread | None = None
 
     @property
     def spare(self) -> Floats:
@@ -103,18 +107,22 @@ def fit_waves(
     orders: tuple[int, int],
     pressure: Complexes,
     tikhonov: Tikhonov | None = None,
+    *,
+    spread: bool = False,
 ) -> WaveFit:
     """Least-squares coefficients of both wave sets at one frequency.
 
     ``harmonics`` (point, coefficient) and ``argument`` = k r (point,) describe the points;
     ``orders`` are the top degrees (outgoing, regular), -1 for no regular set; ``pressure``
     (channel, point). Plain least squares, or regularised: the prior of ``tikhonov`` is then the expected rms
-    contribution of each column at the points, outgoing columns first.
+    contribution of each column at the points, outgoing columns first. With ``spread``, the fit tells that too.
     """
-    return fit_families(both_sets(orders, Seen(harmonics, argument)), pressure, tikhonov)
+    return fit_families(both_sets(orders, Seen(harmonics, argument)), pressure, tikhonov, spread=spread)
 
 
-def fit_families(families: Sequence[WaveFamily[Seen]], pressure: Complexes, tikhonov: Tikhonov | None) -> WaveFit:
+def fit_families(
+    families: Sequence[WaveFamily[Seen]], pressure: Complexes, tikhonov: Tikhonov | None, *, spread: bool = False
+) -> WaveFit:
     """The fit of ``fit_waves`` for any families, outgoing ones first; the prior follows their columns."""
     block, scaling = dense_block(families, pressure)
     matrix = block.matrix[0]
@@ -126,7 +134,12 @@ def fit_families(families: Sequence[WaveFamily[Seen]], pressure: Complexes, tikh
     leverage = np.abs(solution.bases[0]) ** 2 @ solution.filters[0]
     residual = (block.data - solution.fitted[0])[:, 0]
     at_points = residual.swapaxes(1, 2), leverage.swapaxes(1, 2)
-    return wave_fits(families, [block.columns], solution, scaling, at_points, (room / direct)[None])[0]
+    rows = _as_one_block if spread else None
+    return wave_fits(families, [block.columns], solution, scaling, at_points, (room / direct)[None], rows)[0]
+
+
+def _as_one_block(change: Complexes) -> list[Complexes]:
+    return [change.swapaxes(1, 2)[:, None]]
 
 
 def dense_block(families: Sequence[WaveFamily[Seen]], pressure: Complexes) -> tuple[Block, Scaling]:
@@ -143,31 +156,66 @@ def wave_fits(
     scaling: Scaling,
     at_points: tuple[Complexes, Floats],
     room_to_direct: Floats,
+    rows: Callable[[Complexes], list[Complexes]] | None = None,
 ) -> list[WaveFit]:
     """A stack of block solutions, column scaling undone and outgoing waves read out about the origin.
 
     ``columns`` are those of the blocks; ``at_points`` are residual and leverage, (frequency, channel, point) each;
-    ``room_to_direct`` (frequency, channel). Families that have a readout come one frequency at a time.
+    ``room_to_direct`` (frequency, channel). Families that have a readout come one frequency at a time. With ``rows``
+    (see :class:`BlockSpread`), every fit tells its spread.
     """
-    true = true_coefficients(solution.coefficients / scaling.norms[..., None], scaling.exponent[..., None])
     split = outgoing_count(families)
     readout = _readout(families, scaling)
-    outgoing = true[:, :split] if readout is None else readout @ solution.coefficients[:, :split]
+
+    def true(at: int, unit: Complexes) -> Both:
+        found = true_coefficients(unit / scaling.norms[at, :, None], scaling.exponent[at, :, None])
+        outgoing = found[:split] if readout is None else readout @ unit[:split]
+        return outgoing.T, found[split:].T
+
     variance = _far_field_variance(columns, solution, scaling, split, readout)
-    return [
-        WaveFit(
-            outgoing=outgoing[at].T,
-            regular=true[at, split:].T,
-            residual=residual,
-            leverage=leverage,
-            condition=float(solution.condition[at]),
-            far_field_variance=variance[at],
-            noise=noise_of(residual, leverage),
-            room_to_direct=room_to_direct[at],
-            weight=solution.weight[at],
+    highest = np.concatenate([column_degrees(one.order) == max(one.order, 1) for one in families])
+    fits = []
+    for at, (residual, leverage) in enumerate(zip(*at_points, strict=True)):
+        outgoing, regular = true(at, solution.coefficients[at])
+        fits.append(
+            WaveFit(
+                outgoing=outgoing,
+                regular=regular,
+                residual=residual,
+                leverage=leverage,
+                condition=float(solution.condition[at]),
+                far_field_variance=variance[at],
+                noise=noise_of(residual, leverage),
+                room_to_direct=room_to_direct[at],
+                weight=solution.weight[at],
+                spread=None if rows is None else _spread(solution, columns, at, highest, rows, partial(true, at)),
+            )
         )
-        for at, (residual, leverage) in enumerate(zip(*at_points, strict=True))
-    ]
+    return fits
+
+
+def _spread(
+    solution: BlockSolution,
+    columns: Sequence[Integers],
+    at: int,
+    highest: Booleans,
+    rows: Callable[[Complexes], list[Complexes]],
+    true: Callable[[Complexes], Both],
+) -> BlockSpread:
+    variances = [weights[at] for weights in solution.spread_weights]
+    return BlockSpread(
+        columns=columns,
+        bases=[basis[at] for basis in solution.bases],
+        # singular value times variance: filters are its square times the variance
+        gains=[np.sqrt(kept[at] * variance) for kept, variance in zip(solution.filters, variances, strict=True)],
+        spreads=[spread[at] for spread in solution.spreads],
+        deviations=[np.sqrt(variance) for variance in variances],
+        solution=solution.coefficients[at],
+        highest=highest,
+        plain=not np.any(solution.weight[at]),
+        rows=rows,
+        true=true,
+    )
 
 
 def true_coefficients(scaled: Complexes, exponent: NDArray[np.int64]) -> Complexes:

@@ -14,13 +14,14 @@ what changed. A gain is put right. A sound speed is not: in a room, a speed per 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from scipy.stats import chi2
 from threadpoolctl import threadpool_limits
 
 from fieldproc.conventions import Complexes, Floats, Integers
+from fieldproc.expand.causes import DB, KNOTS, PERCENT, course_name, hats, scan_times
 from fieldproc.expand.dense import Seen
 from fieldproc.expand.judging import judging_panel
 from fieldproc.expand.nuisance import Estimate, Nuisance
@@ -30,8 +31,6 @@ from fieldproc.records import Spectra
 from fieldproc.settings import Settings
 from fieldproc.waves.basis import wave_columns
 
-# Knots of the functions of time, ends included.
-_KNOTS = 4
 # Probability of taking the noise of a steady scan for a drift; the normal law is not to be trusted further out.
 _FALSE_ALARM = 1e-5
 _STEP = 1e-4
@@ -44,8 +43,8 @@ _ROOM_DEGREE = 8
 _ROOM_CHANGED = 2.0
 # Name, unit, value of a unit as a relative change, and the least that is told: a gain that costs -32 dB at 60 Hz
 # layer by layer, and a tenth of a kelvin, 0.1 mm at 0.5 m.
-_GAIN = ("gain", "dB", np.log(10.0) / 20.0, 0.02)
-_SPEED = ("sound speed", "%", 0.01, 0.0175)
+_GAIN = ("gain", "dB", DB, 0.02)
+_SPEED = ("sound speed", "%", PERCENT, 0.0175)
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,7 +80,8 @@ class Drift:
     """The ``courses`` of gain and sound speed, clear or not, and ``spectra`` with a clear gain put right.
 
     ``room`` says how many times more than by chance the room grew with time. ``doubtful``: something changed, so that
-    the verdict should be "caution" at best. Nothing is put right where the times are unknown.
+    the verdict should be "caution" at best. Nothing is put right where the times are unknown; ``put_right`` are the
+    values of what is, by the names of ``causes.py``.
     """
 
     spectra: Spectra
@@ -89,16 +89,17 @@ class Drift:
     room: float = 1.0
     doubtful: bool = False
     notices: tuple[str, ...] = ()
+    put_right: dict[str, float] = field(default_factory=dict)
 
 
-def drift(spectra: Spectra, settings: Settings, bad: Integers | None = None) -> Drift:
+def drift(spectra: Spectra, settings: Settings, bad: Integers | None = None, panel: Panel | None = None) -> Drift:
     """Estimate drifts from the times of the points, or, if there are none, from their order in the file.
 
-    ``bad`` are points (indices) to leave out.
+    ``bad`` are points (indices) to leave out; ``panel`` is that of these spectra, if it is at hand.
     """
     with threadpool_limits(limits=1, user_api="blas"):
-        panel = judging_panel(spectra, settings, bad)
-        time_s = spectra.file_point.astype(np.float64) if spectra.measured_at_s is None else spectra.measured_at_s
+        panel = panel or judging_panel(spectra, settings, bad)
+        time_s = scan_times(spectra)
         if panel is None or not np.ptp(time_s) > 0 or min(min(pair) for pair in panel.orders) < 0:
             return Drift(spectra)
         found = _courses(panel, time_s)
@@ -117,7 +118,8 @@ def drift(spectra: Spectra, settings: Settings, bad: Integers | None = None) -> 
     mend = gain.clear and spectra.measured_at_s is not None
     factor = np.exp(-gain.at(time_s) * _GAIN[2]) if mend else np.ones(len(time_s))
     mended = spectra.scaled(factor[None]) if mend else spectra
-    return Drift(mended, courses, room, bool(told), tuple(told))
+    put_right = {course_name("gain (dB)", knot): float(gain.change[knot]) for knot in range(1, KNOTS)} if mend else {}
+    return Drift(mended, courses, room, bool(told), tuple(told), put_right)
 
 
 def _courses(panel: Panel, time_s: Floats) -> tuple[tuple[Course, Course], float] | None:
@@ -125,24 +127,24 @@ def _courses(panel: Panel, time_s: Floats) -> tuple[tuple[Course, Course], float
 
     None where a drift would be the same as an error of a surface, or the times leave a knot without points.
     """
-    at_s = np.linspace(time_s.min(), time_s.max(), _KNOTS)
+    at_s = np.linspace(time_s.min(), time_s.max(), KNOTS)
     # the first knot is the reference; a constant gain cannot be seen, a constant error of the speed can
-    hats = np.array([np.interp(time_s, at_s, hat) for hat in np.eye(_KNOTS)[1:]])
-    if not hats.any(axis=1).all():
+    course = hats(time_s, at_s)
+    if not course.any(axis=1).all():
         return None
     surfaces, seen = surfaces_of(panel), seen_from(panel, panel.spectra.positions_m - panel.origin_m)
-    change = np.concatenate(_changes(panel, hats, surfaces, seen))
+    change = np.concatenate(_changes(panel, course, surfaces, seen))
     free = _room_changes(panel, seen, (time_s - time_s.mean()) / np.ptp(time_s))
     equations = Nuisance(panel, panel.spectra.pressure_pa, change, free)
     if not equations.condition() < _MOST_CONDITION:
         return None
     estimate = equations.solve(range(len(change)))
-    gain, speed, _ = np.split(np.arange(len(change)), [len(hats), 2 * len(hats)])
+    gain, speed, _ = np.split(np.arange(len(change)), [len(course), 2 * len(course)])
     courses = _course(_GAIN, at_s, estimate, gain), _course(_SPEED, at_s, estimate, speed)
     return courses, float(equations.chance.mean())
 
 
-def _changes(panel: Panel, hats: Floats, surfaces: Surfaces, seen: Seen) -> tuple[Complexes, Complexes, Complexes]:
+def _changes(panel: Panel, course: Floats, surfaces: Surfaces, seen: Seen) -> tuple[Complexes, Complexes, Complexes]:
     """What gain, sound speed and all that is estimated beside them add, (parameter, frequency, channel, point)."""
     pressure_pa = panel.spectra.pressure_pa
     field_pa, slope = surfaces.fitted(panel, pressure_pa)
@@ -154,7 +156,7 @@ def _changes(panel: Panel, hats: Floats, surfaces: Surfaces, seen: Seen) -> tupl
     )
     by_speed = (faster - slower) / (2.0 * _STEP)
     gain, speed = (
-        np.array([part * hat * kind[2] for hat in hats]) for part, kind in ((field_pa, _GAIN), (by_speed, _SPEED))
+        np.array([part * hat * kind[2] for hat in course]) for part, kind in ((field_pa, _GAIN), (by_speed, _SPEED))
     )
     beside = surfaces.change(panel.spectra.frequency_hz, field_pa, slope).reshape(-1, *field_pa.shape)
     return gain, speed, np.concatenate([by_speed[None] * _SPEED[2], beside])

@@ -8,7 +8,7 @@ import numpy as np
 
 from fieldproc.conventions import Complexes
 
-# Vectors per step of the Krylov space, and the relative gain or the number of steps at which it stops growing.
+# AnyComplexes per step of the Krylov space, and the relative gain or the number of steps at which it stops growing.
 _BLOCK, _SETTLED, _MOST_STEPS = 2, 0.02, 12
 
 

@@ -6,11 +6,12 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from fieldproc.conventions import Booleans, Floats, wavenumber
+from fieldproc.conventions import Booleans, Floats, Integers, wavenumber
 from fieldproc.errors import NumericalError
 from fieldproc.expand.cells import Cells, divide
 from fieldproc.expand.center import acoustic_center
 from fieldproc.expand.compact import MOST_POINTS, CompactFit
+from fieldproc.expand.deviations import Deviating
 from fieldproc.expand.divided import (
     CELL_TARGETS_DB,
     MOST_DENSE_UNKNOWNS,
@@ -23,7 +24,7 @@ from fieldproc.expand.fitting import Fitting, OneOrigin
 from fieldproc.expand.geometry import cells_reach, expansion_origin, source_reach
 from fieldproc.expand.loop import Progress, solve_all
 from fieldproc.expand.mend import only
-from fieldproc.expand.noise_weights import noise_weights
+from fieldproc.expand.noise_weights import noise_weights, proven_weights, weights_told
 from fieldproc.expand.notices import order_notices, seam_notices, separation_notices, source_notices
 from fieldproc.expand.order import (
     OrderPlan,
@@ -34,9 +35,10 @@ from fieldproc.expand.plan import extent, plan_orders, with_stated_orders
 from fieldproc.expand.quality import LIMITS
 from fieldproc.expand.recenter import recenter
 from fieldproc.expand.removal import remove_scattering
+from fieldproc.expand.rings import recognise_rings
 from fieldproc.expand.seam import find_seam, join
 from fieldproc.expand.shell import half_wave, shell_thickness, thinnest_shell
-from fieldproc.expand.solver import Solver
+from fieldproc.expand.solver import MOST_BANDS, Solver, most_bands
 from fieldproc.records import Expansion, Spectra, Verdict
 from fieldproc.settings import ExpansionSettings, SeparationSettings, Settings
 
@@ -90,7 +92,7 @@ def expand(spectra: Spectra, settings: Settings, progress: Progress = _silent) -
             usable=answers,
             late_db=gated.tail_db,
             gated=None,
-            noise_pa=None,
+            noise_pa=gated.noise_pa,
         )
         upper = _expand(before_room, settings, lambda done, _: progress(rows + done, parts * rows), room=False)
     expansion, removed = remove_scattering(
@@ -115,12 +117,24 @@ def _expand(spectra: Spectra, settings: Settings, progress: Progress, *, room: b
     sound_speed_m_per_s = float(spectra.sound_speed_m_per_s.mean())
     k = wavenumber(spectra.frequency_hz, sound_speed_m_per_s)
     top_order, band = extent(k, reach, separate, len(offsets_m), settings.orders)
-    solver = Solver(spectra, origin_m, top_order, band, _weights(spectra, settings.expansion))
-    judge = solver
-    if solver.left_out.size:
-        good = only(spectra, np.isin(np.arange(len(offsets_m)), solver.left_out, invert=True))
-        judge = Solver(good, origin_m, top_order, band, _weights(good, settings.expansion))
-    one = OneOrigin(solver, plan_orders(judge, k, reach, separate, settings.orders), settings.expansion)
+    weights = _weights(spectra, offsets_m, int(top_order.max()), settings.expansion)
+
+    def from_one_origin(weights: Floats | None) -> OneOrigin:
+        solver = Solver(spectra, origin_m, top_order, band, weights)
+        judge = solver
+        if solver.left_out.size:
+            kept = np.isin(np.arange(len(offsets_m)), solver.left_out, invert=True)
+            own = None if weights is None else weights[..., kept]
+            judge = Solver(only(spectra, kept), origin_m, top_order, band, own)
+        return OneOrigin(solver, plan_orders(judge, k, reach, separate, settings.orders), settings.expansion)
+
+    one = from_one_origin(weights)
+    if weights is not None and settings.expansion.point_weights == "auto":
+        equal = from_one_origin(None)
+        proven = proven_weights(weights, equal, one)
+        if proven is None or np.any(proven != weights):
+            one, weights = equal if proven is None else from_one_origin(proven), proven
+    solver = one.solver
     cells, tried = divide(spectra, origin_m), _tried(settings)
     division = _division(one, cells, k, reach, separate, settings) if cells is not None and tried else None
     if division is not None and spectra.cabinet is None and settings.expansion.source_radius_m == "auto":
@@ -129,7 +143,10 @@ def _expand(spectra: Spectra, settings: Settings, progress: Progress, *, room: b
     if division is None and not separate and not _stated_orders(settings) and len(offsets_m) <= MOST_POINTS:
         fitting = CompactFit(one, reach.source_radius_m)
     plan = fitting.plan
-    solved = solve_all(solver, fitting, progress)
+    deviating = None
+    if settings.uncertainty.enabled and spectra.causes is not None:
+        deviating = Deviating(solver, plan, spectra.causes, settings.uncertainty, seed=int(room))
+    solved = solve_all(solver, fitting, progress, deviating)
     # where points lie too near for one origin, only a trial tells whether it does
     untried = cells is not None and not tried
     halves = half_wave(k, offsets_m, spectra.surface)
@@ -150,13 +167,17 @@ def _expand(spectra: Spectra, settings: Settings, progress: Progress, *, room: b
         channel_names=spectra.channel_names,
         quality=solved.quality(plan, spectra, told_apart),
         absorption_db_per_m=spectra.absorption_db_per_m,
+        deviations=None if deviating is None else solved.deviating(deviating.draws, deviating.names),
     )
     return _Part(
         expansion,
         separate,
         _alike(plan, solved.condition, halves),
         plan.carried,
-        source_notices(offsets_m, reach.source_radius_m, division, untried),
+        [
+            *source_notices(offsets_m, reach.source_radius_m, division, untried),
+            *([] if weights is None or settings.expansion.point_weights == "repeats" else [weights_told(weights)]),
+        ],
         fitting.cost(),
     )
 
@@ -213,13 +234,21 @@ def _alike(plan: OrderPlan, condition: Floats, halves: Booleans) -> Booleans:
     return (plan.regular >= 0) & ~plan.divided & (halves | (condition > LIMITS["separation_condition"][0]))
 
 
-def _weights(spectra: Spectra, settings: ExpansionSettings) -> Floats | None:
-    """What the rows of a fit are multiplied by, rms about 1; ``None`` where all points count alike."""
-    if settings.point_weights == "repeats":
+def _weights(spectra: Spectra, offsets_m: Floats, top_order: int, settings: ExpansionSettings) -> Floats | None:
+    """What the rows of a fit are multiplied by, rms about 1; ``None`` where all points count alike.
+
+    Shape (point,) or (frequency, point).
+    """
+    chosen = settings.point_weights
+    if chosen == "repeats":
         return np.asarray(np.sqrt(spectra.repeats / spectra.repeats.mean()))
-    if settings.point_weights == "noise":
-        return noise_weights(spectra)
-    return None
+    if chosen == "equal" or (chosen == "auto" and spectra.noise_pa is None):
+        return None
+    rings: list[Integers] = []
+    bands = most_bands(len(offsets_m), top_order)
+    if np.ptp(spectra.sound_speed_m_per_s) == 0 and (grid := recognise_rings(offsets_m, top_order)) is not None:
+        rings, bands = [ring for group in grid.groups for ring in group.points], MOST_BANDS
+    return noise_weights(spectra, rings, bands, noise_alone=chosen == "noise")
 
 
 def _separate(spectra: Spectra, offsets_m: Floats, settings: SeparationSettings) -> bool:

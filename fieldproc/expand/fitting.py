@@ -23,8 +23,8 @@ class Fitting(Protocol):
         """Orders about the expansion origin."""
         ...
 
-    def fit(self, rows: list[int]) -> list[WaveFit]:
-        """Fits of frequencies that have equal orders."""
+    def fit(self, rows: list[int], *, spread: bool = False) -> list[WaveFit]:
+        """Fits of frequencies that have equal orders; with ``spread``, they tell that too."""
         ...
 
     def bytes_each(self) -> int:
@@ -44,14 +44,14 @@ class OneOrigin:
     plan: OrderPlan
     settings: ExpansionSettings
 
-    def fit(self, rows: list[int]) -> list[WaveFit]:
+    def fit(self, rows: list[int], *, spread: bool = False) -> list[WaveFit]:
         """See :class:`Fitting`."""
         orders = self.plan.orders(rows[0])
         if self.settings.regularisation == "never":
-            return self.solver.fit(rows, orders)
+            return self.solver.fit(rows, orders, spread=spread)
         above = REGULARISE_ABOVE if self.settings.regularisation == "auto" else 0.0
         tikhonov = Tikhonov(degree_priors(orders), above, self.settings.regularisation_weight)
-        return self.solver.fit(rows, orders, tikhonov)
+        return self.solver.fit(rows, orders, tikhonov, spread=spread)
 
     def bytes_each(self) -> int:
         """See :class:`Fitting`."""

@@ -21,6 +21,7 @@ from fieldproc.conventions import Complexes, Floats
 from fieldproc.expand.cholesky import Factor, factorise, lower_inverse
 from fieldproc.expand.dense import WaveFit, channel_norm, noise_of, true_coefficients
 from fieldproc.expand.gram import IrregularGrid, complex_coefficients
+from fieldproc.expand.spread import Both, unit_noise
 from fieldproc.expand.wave_pairs import WavePairs
 from fieldproc.waves.indexing import column_degrees
 
@@ -43,6 +44,8 @@ def fit_irregular(
     orders: tuple[int, int],
     pressure: Complexes,
     towards: tuple[Floats, float] | None = None,
+    *,
+    spread: bool = False,
 ) -> WaveFit | Unsolved:
     """The fit of ``fit_waves`` on any points; ``pressure`` (channel, point).
 
@@ -80,7 +83,46 @@ def fit_irregular(
         noise=noise_of(missed.T, leverage),
         room_to_direct=channel_norm(room) / channel_norm(data - missed - room),
         weight=np.full(channels, relative),
+        spread=_FactorSpread(waves, factor, solution, towards is None) if spread else None,
     )
+
+
+@dataclass(frozen=True, slots=True)
+class _FactorSpread:
+    """The spread of a fit, as accurate as its factor."""
+
+    waves: WavePairs
+    factor: Factor
+    solution: Complexes
+    plain: bool
+
+    def drawn(self, count: int, generator: np.random.Generator) -> Both:
+        """See :class:`Spread`; all channels alike, since one weight serves all."""
+        numbers = self.factor.adjoint_inverse(unit_noise((self.waves.unknowns, count), generator))
+        outgoing, regular, _ = _true_coefficients(self.waves, numbers)
+        channels = self.solution.shape[1]
+        return np.stack([outgoing] * channels), np.stack([regular] * channels)
+
+    def of(self, change: Complexes) -> Both:
+        """See :class:`Spread`."""
+        found = [
+            _true_coefficients(self.waves, self.factor.inverse(self.waves.adjoint(np.ascontiguousarray(own.T))))
+            for own in change
+        ]
+        return np.array([outgoing for outgoing, _, _ in found]), np.array([regular for _, regular, _ in found])
+
+    def coarser(self) -> Both | None:
+        """See :class:`Spread`: by the columns of the inverse Gram matrix."""
+        if not self.plain:
+            return None
+        outgoing, regular = self.waves.orders
+        # regular waves come first
+        highest = np.concatenate([column_degrees(order) == max(order, 1) for order in (regular, outgoing)])
+        ones = np.eye(self.waves.unknowns, dtype=np.complex128)[:, highest]
+        inverse = self.factor.inverse(ones)
+        change = -inverse @ np.linalg.solve(inverse[highest], self.solution[highest])
+        found = [_true_coefficients(self.waves, own[:, None]) for own in change.T]
+        return np.array([one for one, _, _ in found]), np.array([one for _, one, _ in found])
 
 
 def _conjugate_gradients(

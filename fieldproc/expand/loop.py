@@ -3,18 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 
 import numpy as np
 
 from fieldproc.conventions import Booleans, Complexes, Floats, Integers, amplitude_db
 from fieldproc.errors import NumericalError
 from fieldproc.expand.dense import WaveFit
+from fieldproc.expand.deviations import Deviating
 from fieldproc.expand.fitting import Fitting
 from fieldproc.expand.order import OrderPlan
 from fieldproc.expand.quality import close_gaps, judge
 from fieldproc.expand.side_by_side import side_by_side
 from fieldproc.expand.solver import Solver
-from fieldproc.records import Quality, Spectra
+from fieldproc.records import AnyComplexes, Deviations, Quality, Spectra
 from fieldproc.waves.indexing import coefficient_count
 
 Progress = Callable[[int, int], None]
@@ -42,10 +44,11 @@ class Solved:
         self.condition = unsolved(frequencies)
         self.noise_gain_db = unsolved(frequencies)
         self.point_residual = np.zeros((channels, points))
+        self.deviations: dict[int, tuple[AnyComplexes, AnyComplexes]] = {}
         self.count = 0
 
-    def take(self, row: int, fit: WaveFit, pressure: Complexes, k: float, noise_pa: Floats | float) -> None:
-        """Store one frequency; the measures are defined in ``quality.py``. ``noise_pa`` (channel,) is known noise."""
+    def take(self, row: int, fit: WaveFit, pressure: Complexes, k: float, noise_pa: Floats) -> None:
+        """Store one frequency; the measures are defined in ``quality.py``. ``noise_pa`` (channel,) is of a row."""
         self.outgoing[row, :, : fit.outgoing.shape[1]] = fit.outgoing
         self.regular[row, :, : fit.regular.shape[1]] = fit.regular
         level = _rms(pressure)
@@ -53,13 +56,20 @@ class Solved:
         far_field = np.sqrt(np.sum(np.abs(fit.outgoing) ** 2, axis=1) / (4 * np.pi)) / k
         self.residual_db[row] = amplitude_db(_rms(fit.residual) / level)
         self.leave_one_out_db[row] = amplitude_db(fit.left_out(pressure))
-        self.random_error_db[row] = amplitude_db(gain * np.maximum(fit.noise, noise_pa) / far_field)
+        self.random_error_db[row] = amplitude_db(gain * noise_pa / far_field)
         self.room_to_direct_db[row] = amplitude_db(fit.room_to_direct)
         self.weight[row] = fit.weight
         self.condition[row] = fit.condition
         self.noise_gain_db[row] = amplitude_db(gain.max())
         self.point_residual += np.abs(fit.residual / level[:, None]) ** 2
         self.count += 1
+
+    def deviating(self, draws: int, causes: tuple[str, ...]) -> Deviations:
+        """What the coefficients may be off by, row by row."""
+        channels = self.outgoing.shape[1]
+        nothing = np.zeros((channels, 0, 0), dtype=np.complex64)
+        rows = [self.deviations.get(row, (nothing, nothing)) for row in range(len(self.outgoing))]
+        return Deviations(tuple(one for one, _ in rows), tuple(other for _, other in rows), draws, causes)
 
     def quality(self, plan: OrderPlan, spectra: Spectra, told_apart: Booleans) -> Quality:
         """The gathered measures and the verdict they come to.
@@ -97,22 +107,33 @@ class Solved:
         )
 
 
-def solve_all(solver: Solver, fitting: Fitting, progress: Progress) -> Solved:
+def solve_all(solver: Solver, fitting: Fitting, progress: Progress, deviating: Deviating | None = None) -> Solved:
     """Solve every usable frequency, rows of equal orders together, side by side.
 
-    ``NumericalError`` when no frequency can be solved.
+    With ``deviating``, what the coefficients may be off by, too. ``NumericalError`` when no frequency can be solved.
     """
     plan = fitting.plan
     pressure_pa = solver.spectra.pressure_pa
     frequencies, channels, points = pressure_pa.shape
     solved = Solved((frequencies, channels, points), plan)
 
+    def fit(lot: list[int]) -> list[tuple[WaveFit, tuple[AnyComplexes, AnyComplexes] | None]]:
+        found = fitting.fit(lot, spread=deviating is not None)
+        if deviating is None:
+            return [(one, None) for one in found]
+        told = [deviating.of(row, one, _noise(solver, row, one)) for row, one in zip(lot, found, strict=True)]
+        # the factors of a fit must not wait for their turn in the loop below
+        return [(replace(one, spread=None), both) for one, both in zip(found, told, strict=True)]
+
     at_once = solver.at_once(int(plan.unknowns.max()))
     lots = _lots(plan, [row for row in range(frequencies) if solver.has_sound(row)], at_once)
-    fits = side_by_side(lambda at: fitting.fit(lots[at]), len(lots), fitting.bytes_each())
+    fits = side_by_side(lambda at: fit(lots[at]), len(lots), fitting.bytes_each())
     for lot, done in zip(lots, fits, strict=True):
-        for row, fitted in zip(lot, done, strict=True):
-            solved.take(row, fitted, pressure_pa[row], float(solver.wavenumber(row).mean()), _noise(solver, row))
+        for row, (fitted, both) in zip(lot, done, strict=True):
+            k = float(solver.wavenumber(row).mean())
+            solved.take(row, fitted, pressure_pa[row], k, _noise(solver, row, fitted))
+            if both is not None:
+                solved.deviations[row] = both
             progress(row + 1, frequencies)
     if not solver.has_sound(frequencies - 1):
         progress(frequencies, frequencies)
@@ -124,10 +145,10 @@ def solve_all(solver: Solver, fitting: Fitting, progress: Progress) -> Solved:
     return solved
 
 
-def _noise(solver: Solver, row: int) -> Floats | float:
-    """Rms noise of a point as the session shows it, (channel,); 0 where it does not."""
+def _noise(solver: Solver, row: int, fit: WaveFit) -> Floats:
+    """Rms error of a weighted row of a fit, (channel,): as residual or session show it, whichever is more."""
     noise_pa = solver.spectra.noise_pa
-    return 0.0 if noise_pa is None else np.sqrt(np.mean(noise_pa[row] ** 2, axis=1))
+    return fit.noise if noise_pa is None else np.maximum(fit.noise, _rms(noise_pa[row] * solver.weights(row)))
 
 
 def _lots(plan: OrderPlan, rows: list[int], most: int) -> list[list[int]]:
@@ -157,6 +178,6 @@ def _require_finite(solved: Solved, plan: OrderPlan, frequency_hz: Floats) -> No
         )
 
 
-def _rms(values: Complexes) -> Floats:
+def _rms(values: Complexes | Floats) -> Floats:
     """Root mean square over the points, per channel."""
     return np.asarray(np.sqrt(np.mean(np.abs(values) ** 2, axis=1)))

@@ -13,8 +13,10 @@ import numpy as np
 
 from fieldproc.conventions import Booleans, Integers
 from fieldproc.expand.calibration import calibrate
+from fieldproc.expand.causes import remaining_causes
 from fieldproc.expand.drift import drift
 from fieldproc.expand.geometry import expansion_origin
+from fieldproc.expand.judging import judging_panel
 from fieldproc.expand.panel import no_number
 from fieldproc.expand.rings import recognise_rings
 from fieldproc.expand.screening import BadPoint, Screening, screen
@@ -37,12 +39,22 @@ def mend(spectra: Spectra, settings: Settings) -> Spectra:
     bad = np.union1d(screening.points, no_number(ringed))
     notices = list(screening.notices)
     mended, drifted = ringed, False
+    put_right: dict[str, float] = {}
     if settings.mending.surfaces:
         calibration = calibrate(mended, settings, bad)
         mended, notices = calibration.spectra, notices + list(calibration.notices)
-    if settings.mending.drift:
-        course = drift(mended, settings, bad)
+        put_right = {error.name: error.value for error in calibration.errors if error.applied}
+    panel = None
+    if settings.mending.drift or settings.uncertainty.enabled:
+        panel = judging_panel(mended, settings, bad)
+    if settings.mending.drift and panel is not None:
+        course = drift(mended, settings, bad, panel)
+        if course.spectra is not mended and settings.uncertainty.enabled:
+            panel = judging_panel(course.spectra, settings, bad)
+            put_right |= course.put_right
         mended, drifted, notices = course.spectra, course.doubtful, notices + list(course.notices)
+    if settings.uncertainty.enabled:
+        mended = replace(mended, causes=remaining_causes(mended, panel, settings, put_right))
     found = [one for one in screening.bad if one.file_point not in {point.index for point in spectra.dropped}]
     dropped = [DroppedPoint(one.file_point, f"contradicts the others: {one.reason}") for one in found]
     mended = replace(
@@ -97,7 +109,12 @@ def _with_lost_places(spectra: Spectra, settings: Settings) -> Spectra:
         noise_pa=None if spectra.noise_pa is None else with_typical(spectra.noise_pa),
         gated=None
         if gated is None
-        else replace(gated, pressure_pa=with_nan(gated.pressure_pa), length_s=with_median(gated.length_s)),
+        else replace(
+            gated,
+            pressure_pa=with_nan(gated.pressure_pa),
+            length_s=with_median(gated.length_s),
+            noise_pa=None if gated.noise_pa is None else with_typical(gated.noise_pa),
+        ),
     )
 
 
@@ -133,5 +150,10 @@ def only(spectra: Spectra, points: Booleans) -> Spectra:
         noise_pa=None if spectra.noise_pa is None else spectra.noise_pa[:, :, points],
         gated=None
         if gated is None
-        else replace(gated, pressure_pa=gated.pressure_pa[:, :, points], length_s=gated.length_s[points]),
+        else replace(
+            gated,
+            pressure_pa=gated.pressure_pa[:, :, points],
+            length_s=gated.length_s[points],
+            noise_pa=None if gated.noise_pa is None else gated.noise_pa[:, :, points],
+        ),
     )

@@ -19,6 +19,9 @@ import numpy as np
 from fieldproc.conventions import Complexes, Floats
 from fieldproc.expand.panel import Panel
 
+# Combinations of parameters that the scores do not tell, re those that they tell best.
+_UNTOLD = 1e-9
+
 
 @dataclass(frozen=True, slots=True)
 class Estimate:
@@ -89,6 +92,23 @@ class Nuisance:
         score = np.einsum("fpcx,fcx->px", self.columns[:, own].conj(), error, optimize=True).real
         covariance[np.ix_(own, own)] = inverse @ (score @ score.T) @ inverse
         return Estimate(value, covariance, tuple(own))
+
+    def evidence(self, about: Floats) -> tuple[Floats, Floats]:
+        """Information (parameter, parameter) of the data, and its product with the best estimate.
+
+        The inverse of the covariance of :meth:`solve`, also where some combination of parameters does nothing. What
+        is left unexplained is taken ``about`` parameters that explain most of it.
+        """
+        left = self.residual - np.einsum("p,fpcx->fcx", about, self.columns, optimize=True)
+        error = left * self.weight[..., None] / self.spare
+        score = np.einsum("fpcx,fcx->px", self.columns.conj(), error, optimize=True).real
+        scale = np.sqrt(np.maximum(np.diag(self.information), np.finfo(float).tiny))
+        values, vectors = np.linalg.eigh(score @ score.T / np.outer(scale, scale))
+        told = values > _UNTOLD * values[-1]
+        # rows of the inverse root of the scores' covariance, in units of the parameters
+        whitened = (vectors[:, told] / np.sqrt(values[told])).T / scale
+        seen = whitened @ self.information
+        return seen.T @ seen, seen.T @ (whitened @ self.slope)
 
     def select(self, sigmas: float, always: Sequence[int] = ()) -> Estimate:
         """Parameters that stand out from their standard error, the clearest first, one after the other.

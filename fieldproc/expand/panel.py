@@ -129,17 +129,18 @@ def seen_from(panel: Panel, offsets_m: Floats) -> Seen:
 
 def field_of(panel: Panel, fits: list[WaveFit], at: Seen) -> Complexes:
     """The waves of a panel's fits at any points, (frequency, channel, point)."""
-    return np.array([_one(panel, row, fit, at) for row, fit in enumerate(fits)])
+    return np.array([waves_at(fit, float(panel.solver.wavenumber(row).mean()), at) for row, fit in enumerate(fits)])
 
 
-def _one(panel: Panel, row: int, fit: WaveFit, at: Seen) -> Complexes:
-    k = panel.solver.wavenumber(row).mean()
+def waves_at(fit: WaveFit, wavenumber: float, at: Seen) -> Complexes:
+    """Both wave sets of a fit at any points, (channel, point); ``at`` holds radii in metres, not yet times k."""
     total = np.zeros((len(fit.outgoing), len(at.argument)), dtype=np.complex128)
     sets: tuple[tuple[WaveSet, Complexes], ...] = (("outgoing", fit.outgoing), ("regular", fit.regular))
-    for (name, coefficients), order in zip(sets, panel.orders[row], strict=True):
+    for name, coefficients in sets:
+        order = int(np.sqrt(coefficients.shape[1])) - 1
         if order < 0:
             continue
-        radial, exponent = RADIAL[name](order, k * at.argument).column_scaled()
+        radial, exponent = RADIAL[name](order, wavenumber * at.argument).column_scaled()
         for degree in range(order + 1):
             # over the orders first: the columns of one degree share their radial function
             own = slice(degree**2, (degree + 1) ** 2)

@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 
 from fieldproc.conventions import Complexes, Floats, Integers, wavenumber
-from fieldproc.records import Expansion
+from fieldproc.records import Deviations, Expansion
 from fieldproc.waves.indexing import coefficient_count
 from fieldproc.waves.translation import Translation, translated_degree
 
@@ -36,8 +36,24 @@ def recenter(expansion: Expansion, origin_m: Floats) -> Expansion:
         outgoing_order=outgoing_order,
         regular_order=regular_order,
         origin_m=expansion.origin_m + shift_m,
+        deviations=_moved_deviations(expansion, outgoing_order, k, shift_m),
         source_radius_m=expansion.source_radius_m + float(distance_m.max()),
     )
+
+
+def _moved_deviations(expansion: Expansion, tops: Integers, k: Floats, shift_m: Floats) -> Deviations | None:
+    """Of the outgoing set, to the same orders as the coefficients."""
+    if expansion.deviations is None:
+        return None
+    outgoing = []
+    for row, own in enumerate(expansion.deviations.outgoing):
+        order = int(np.sqrt(own.shape[2])) - 1
+        if not own.size:
+            outgoing.append(own)
+            continue
+        translation = Translation.prepare(order, int(tops[row]))
+        outgoing.append(translation.apply(own.astype(np.complex128), float(k[row]), shift_m[row]).astype(own.dtype))
+    return replace(expansion.deviations, outgoing=tuple(outgoing))
 
 
 def _moved(coefficients: Complexes, orders: Integers, k: Floats, shift_m: Floats) -> tuple[Complexes, Integers]:

@@ -8,14 +8,16 @@ import numpy as np
 
 from fieldproc.conventions import Floats, Integers, amplitude_db
 from fieldproc.errors import NumericalError
-from fieldproc.expand.scattering import body_scattering, rigid_body
+from fieldproc.expand.scattering import CabinetScattering, body_scattering, rigid_body
 from fieldproc.expand.seam import best_agreement, difference, overlap
-from fieldproc.records import Cabinet, Expansion, Verdict
+from fieldproc.records import Cabinet, Deviations, Expansion, Verdict
 from fieldproc.settings import ScatteringSettings
 from fieldproc.waves.scatterer import RigidBody, RigidSphere
 
 # A body is taken out unasked if separated and gated spectra then differ less by this much.
 PROOF_DB = 1.0
+# Standard uncertainty of what is taken out, re itself: cabinets are neither quite rigid nor quite boxes.
+_UNSURE = 0.1
 # Edges so nearly alike may be those of a box around a ball.
 _CUBE = 1.1
 
@@ -35,7 +37,7 @@ def remove_scattering(
         return separated, []
     chosen, why = _choice(separated, gated, center_m, bodies, settings)
     name = chosen or next(iter(bodies))
-    found = body_scattering(separated, center_m, bodies[name], rows)
+    found = body_scattering(separated, center_m, bodies[name], rows, deviations=True)
     known = rows[~np.isnan(found.to_direct_db[rows]).any(axis=1)]
     if not known.size:
         return separated, [
@@ -44,11 +46,33 @@ def remove_scattering(
     quality = replace(separated.quality, scattering_db=_of_rows(found.to_direct_db, rows))
     size = _largest(found.to_direct_db, known, separated.frequency_hz)
     told = f"the cabinet scatters the room's sound: {size}, {name}"
+    deviations = _deviating(separated, found, taken=chosen is not None)
     if chosen is None:
-        return replace(separated, quality=quality), [f"{told}; left in{why}"]
+        return replace(separated, quality=quality, deviations=deviations), [f"{told}; left in{why}"]
     direct = separated.outgoing - np.nan_to_num(found.outgoing)
     above = f"; left in above {found.top_frequency_hz:.0f} Hz" if known.size < rows.size else ""
-    return replace(separated, outgoing=direct, quality=quality), [f"{told}; taken out{why}{above}"]
+    expansion = replace(separated, outgoing=direct, quality=quality, deviations=deviations)
+    return expansion, [f"{told}; taken out{why}{above}"]
+
+
+def _deviating(separated: Expansion, found: CabinetScattering, *, taken: bool) -> Deviations | None:
+    """Deviations with one more cause, the scattering: all of it where it is left in, a share where it is taken out.
+
+    What is taken out deviates as the room's sound does.
+    """
+    deviations = separated.deviations
+    if deviations is None:
+        return None
+    outgoing = []
+    for row, own in enumerate(deviations.outgoing):
+        scattered = np.nan_to_num(found.outgoing[row, :, None, : own.shape[2]])
+        if taken and row in found.deviations:
+            own = own - found.deviations[row]
+        count = min(own.shape[1], 1)
+        outgoing.append(
+            np.concatenate([own, ((_UNSURE if taken else 1.0) * scattered)[:, :count]], axis=1).astype(own.dtype)
+        )
+    return replace(deviations, outgoing=tuple(outgoing), causes=(*deviations.causes, "scattering"))
 
 
 def _bodies(cabinet: Cabinet | None, settings: ScatteringSettings) -> dict[str, RigidBody]:

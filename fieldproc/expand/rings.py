@@ -169,10 +169,12 @@ def fit_ring_stack(
     wavenumbers: Floats,
     pressure: Complexes,
     tikhonov: Tikhonov | None,
+    *,
+    spread: bool = False,
 ) -> list[WaveFit]:
     """The fit of ``fit_families`` on rings, all centres on their axis, several frequencies at a call.
 
-    ``wavenumbers`` (frequency,), ``pressure`` (frequency, channel, point).
+    ``wavenumbers`` (frequency,), ``pressure`` (frequency, channel, point). With ``spread``, the fits tell that too.
     """
     grid = families[0].points
     spectra = _ring_spectra(grid, pressure)
@@ -187,7 +189,13 @@ def fit_ring_stack(
             energy[which] += np.sum(np.abs(values) ** 2, axis=(1, 2))
     at_points = _back_to_points(grid, layout.parts, solution, spectra, pressure.shape)
     columns = [block.columns for block in blocks]
-    return wave_fits(families, columns, solution, scaling, at_points, np.sqrt(energy[1] / energy[0]))
+
+    def rows(change: Complexes) -> list[Complexes]:
+        changed = _ring_spectra(grid, change)
+        return [part.data(changed) for part in layout.parts]
+
+    told = rows if spread else None
+    return wave_fits(families, columns, solution, scaling, at_points, np.sqrt(energy[1] / energy[0]), told)
 
 
 def ring_blocks(families: Sequence[WaveFamily[RingGrid]], wavenumber: float, pressure: Complexes) -> list[Block]:

@@ -7,7 +7,7 @@ ports and panels do when the room's sound moves them stays in a - T b.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import ClassVar, Literal
 
 import numpy as np
@@ -31,7 +31,7 @@ class CabinetScattering:
     ``outgoing`` is zero where no regular set was fitted, and nan, as the rest, above ``top_frequency_hz``, where the
     body is not to be believed. ``to_direct_db`` compares rms far fields of T b and a - T b (-inf without a regular
     set). ``error_db`` is what the calculation of T b may be wrong by, re T b; how rigid and how square the cabinet
-    is, it does not know.
+    is, it does not know. ``deviations`` are T times those of b, by row, (channel, vector, coefficient).
     """
 
     AXES: ClassVar[Axes] = {
@@ -43,15 +43,24 @@ class CabinetScattering:
     to_direct_db: Floats
     error_db: Floats
     top_frequency_hz: float
+    deviations: dict[int, Complexes] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         check_axes(self, self.AXES)
 
 
 def body_scattering(
-    expansion: Expansion, center_m: Floats, body: RigidBody, only: Integers | None = None
+    expansion: Expansion,
+    center_m: Floats,
+    body: RigidBody,
+    only: Integers | None = None,
+    *,
+    deviations: bool = False,
 ) -> CabinetScattering:
-    """T b of a rigid body about a place in scan axes; of ``only`` some rows, the others as if they had no room."""
+    """T b of a rigid body about a place in scan axes; of ``only`` some rows, the others as if they had no room.
+
+    With ``deviations``, T times those of b, too.
+    """
     k = wavenumber(expansion.frequency_hz, expansion.sound_speed_m_per_s)
     outgoing = np.zeros_like(expansion.outgoing)
     error = np.zeros(outgoing.shape[:2])
@@ -62,21 +71,29 @@ def body_scattering(
     error[separated & ~believed] = np.nan
     rows = np.flatnonzero(separated & believed)
 
+    told = expansion.deviations.regular if deviations and expansion.deviations is not None else None
+    channels, spread = outgoing.shape[1], {}
+
     def scatter(at: int) -> tuple[Complexes, Floats]:
-        row = rows[at]
-        regular = expansion.regular[row, :, : coefficient_count(int(expansion.regular_order[row]))]
+        row = int(rows[at])
+        waves = expansion.regular[row, :, : coefficient_count(int(expansion.regular_order[row]))]
+        if told is not None:
+            waves = np.concatenate([waves, told[row].reshape(-1, waves.shape[1])])
         away_m = center_m - expansion.origin_m[row]
-        return scattered_about_origin(body, away_m, float(k[row]), regular, int(expansion.outgoing_order[row]))
+        return scattered_about_origin(body, away_m, float(k[row]), waves, int(expansion.outgoing_order[row]))
 
     for row, (scattered, wrong) in zip(rows, side_by_side(scatter, len(rows), _BYTES_EACH), strict=True):
-        outgoing[row, :, : scattered.shape[1]] = scattered
-        error[row] = wrong
+        outgoing[row, :, : scattered.shape[1]] = scattered[:channels]
+        error[row] = wrong[:channels]
+        if told is not None:
+            spread[int(row)] = scattered[channels:].reshape(channels, -1, scattered.shape[1])
     size, direct = (np.linalg.norm(part, axis=2) for part in (outgoing, expansion.outgoing - outgoing))
     return CabinetScattering(
         outgoing=outgoing,
         to_direct_db=amplitude_db(size / np.where(direct > 0.0, direct, np.nan)),
         error_db=amplitude_db(error),
         top_frequency_hz=body.top_wavenumber * expansion.sound_speed_m_per_s / (2.0 * np.pi),
+        deviations=spread,
     )
 
 

@@ -16,7 +16,7 @@ from typing import Any, Literal
 import numpy as np
 
 from fieldproc.conventions import Booleans, Complexes, Floats, Integers, amplitude_db
-from fieldproc.records import Expansion, Quality, Verdict
+from fieldproc.records import AnyComplexes, Deviations, Expansion, Quality, Verdict
 
 # Half-width of the blend, and of the mean that the choice of its middle goes by, in octaves.
 _HALF_BLEND, _HALF_MEAN = 0.25, 1.0 / 6.0
@@ -118,7 +118,30 @@ def join(separated: Expansion, gated: Expansion, seam: Seam) -> Expansion:
         outgoing_order=order,
         regular_order=np.where(seam.share < 1.0, separated.regular_order, -1),
         quality=_joined_quality(separated.quality, gated.quality, seam, upper, blended),
+        deviations=_joined_deviations(separated.deviations, gated.deviations, seam.share),
     )
+
+
+def _joined_deviations(lower: Deviations | None, upper: Deviations | None, share: Floats) -> Deviations | None:
+    """Blended like the coefficients: causes are the same in both answers, draws independent."""
+    if lower is None or upper is None:
+        return None
+
+    vectors = lower.draws + len(lower.causes)
+
+    def blended(below: AnyComplexes, above: AnyComplexes, part: float) -> AnyComplexes:
+        if part == 0.0 or not above.shape[1]:
+            return below
+        # what only the room's sound does, the gated answer lacks
+        above = np.pad(above, ((0, 0), (0, vectors - above.shape[1]), (0, 0)))
+        if part == 1.0 or not below.shape[1]:
+            return above
+        count = max(below.shape[2], above.shape[2])
+        whole = (1.0 - part) * _padded(below, count) + part * _padded(above, count)
+        return np.asarray(whole, dtype=below.dtype)
+
+    outgoing = tuple(map(blended, lower.outgoing, upper.outgoing, share.tolist()))
+    return replace(lower, outgoing=outgoing)
 
 
 def _joined_quality(lower: Quality, upper: Quality, seam: Seam, gated: Booleans, blended: Booleans) -> Quality:
@@ -145,6 +168,6 @@ def _blend(below: Complexes, above: Complexes, share: Floats) -> Complexes:
     )
 
 
-def _padded(coefficients: Complexes, count: int) -> Complexes:
+def _padded(coefficients: Any, count: int) -> Any:
     missing = count - coefficients.shape[2]
     return np.pad(coefficients, ((0, 0), (0, 0), (0, missing))) if missing else coefficients

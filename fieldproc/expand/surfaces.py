@@ -10,9 +10,10 @@ from scipy.spatial import cKDTree
 from fieldproc.conventions import Complexes, Floats, Integers
 from fieldproc.expand.dense import Seen
 from fieldproc.expand.panel import Panel, field_of, seen_from
+from fieldproc.expand.rings import RingGrid
 
 # Step of central differences: (k step)^2 / 6 is 4e-6 at 2.5 kHz, rounding 1e-12.
-_STEP_M = 1e-4
+STEP_M = 1e-4
 # Points that a surface's normal is taken from.
 _NEIGHBOURS = 12
 
@@ -68,7 +69,7 @@ class Surfaces:
         """The waves at the points, and their slope along the normals: noise of data in either would bias a gain."""
         fits = panel.fits(panel.filled(pressure_pa))
         ahead, behind = (field_of(panel, fits, points) for points in self.beside)
-        return (ahead + behind) / 2.0, (ahead - behind) / (2.0 * _STEP_M)
+        return (ahead + behind) / 2.0, (ahead - behind) / (2.0 * STEP_M)
 
     def change(self, frequency_hz: Floats, pressure_pa: Complexes, slope: Complexes) -> Complexes:
         """What a unit of each parameter adds, (parameter, frequency, channel, point); ``slope`` is along normals."""
@@ -77,12 +78,17 @@ class Surfaces:
         return np.array([part * (self.surface == surface) for surface in self.outer for part in kinds])
 
 
+def surface_name(kind: Kind, surface: int) -> str:
+    """Of a parameter, with its unit."""
+    return f"{kind.name} of surface {surface} ({kind.unit})"
+
+
 def surfaces_of(panel: Panel) -> Surfaces:
     """The surfaces of a panel's scan; none outer where they are not named, or only one is."""
     surface, offsets_m = panel.spectra.surface, panel.spectra.positions_m - panel.origin_m
     outer = outer_surfaces(surface, offsets_m) if np.all(surface >= 0) else surface[:0]
-    normal = outward_normals(panel)
-    ahead, behind = (seen_from(panel, offsets_m + step_m * normal) for step_m in (_STEP_M, -_STEP_M))
+    normal = outward_normals(offsets_m, surface, panel.solver.grid)
+    ahead, behind = (seen_from(panel, offsets_m + step_m * normal) for step_m in (STEP_M, -STEP_M))
     return Surfaces(surface, outer, normal, (ahead, behind))
 
 
@@ -93,12 +99,11 @@ def outer_surfaces(surface: Integers, offsets_m: Floats) -> Integers:
     return np.asarray(np.delete(numbers, nearest))
 
 
-def outward_normals(panel: Panel) -> Floats:
+def outward_normals(offsets_m: Floats, surface: Integers, grid: RingGrid | None) -> Floats:
     """Unit normals of the surfaces at their points, (point, 3): across the nearest neighbours, away from the origin.
 
     On rings, those of a ring are made alike, so that it stays one when its points are moved.
     """
-    offsets_m, surface = panel.spectra.positions_m - panel.origin_m, panel.spectra.surface
     normal: Floats = offsets_m / np.linalg.norm(offsets_m, axis=1)[:, None]
     for number in np.unique(surface):
         own = np.flatnonzero(surface == number)
@@ -109,7 +114,7 @@ def outward_normals(panel: Panel) -> Floats:
         # neighbours in a line have no normal: there, away from the origin will do
         steep = np.abs(upright) > 0.5
         normal[own[steep]] = (across * np.sign(upright)[:, None])[steep]
-    for group in panel.solver.grid.groups if panel.solver.grid is not None else ():
+    for group in grid.groups if grid is not None else ():
         for ring in group.points:
             normal[ring] = _alike(offsets_m[ring], normal[ring])
     return normal

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterator
+from functools import partial
+
 import numpy as np
 
 from fieldproc.conventions import Booleans, Complexes, Floats, output_axes, wavenumber
 from fieldproc.errors import UsageError
-from fieldproc.records import Expansion, FarField, ReferenceAxis
+from fieldproc.records import Expansion, FarField, FarFieldErrors, ReferenceAxis
 from fieldproc.settings import ExtrapolationSettings
 from fieldproc.waves.basis import far_field_pattern, wave_field
 from fieldproc.waves.harmonics import spherical_harmonics
@@ -32,6 +35,9 @@ def extrapolate(
         pressure = pressure_at(expansion, axis, directions, reference_m, air_absorption=settings.air_absorption)
         pressure *= np.exp(1j * k * reference_m)[:, None, None]
     turn = np.exp(2j * np.pi * expansion.frequency_hz * settings.latency_s)
+    deviations = None
+    if expansion.deviations is not None:
+        deviations = _far_field_errors(expansion, axis, directions, settings, turn)
     return FarField(
         frequency_hz=expansion.frequency_hz,
         directions=directions,
@@ -42,23 +48,88 @@ def extrapolate(
         channel_names=expansion.channel_names,
         air_density_kg_per_m3=expansion.air_density_kg_per_m3,
         sound_speed_m_per_s=expansion.sound_speed_m_per_s,
+        errors=deviations,
         notices=expansion.notices,
+    )
+
+
+def _far_field_errors(
+    expansion: Expansion, axis: ReferenceAxis, directions: Floats, settings: ExtrapolationSettings, turn: Complexes
+) -> FarFieldErrors:
+    """What the pressures and the sound power of ``extrapolate`` may be off by."""
+    assert expansion.deviations is not None
+    reference_m = settings.reference_distance_m
+    if settings.quantity == "far field":
+        pressure = far_field_deviations(expansion, axis, directions) / reference_m
+    else:
+        absorbed = settings.air_absorption
+        pressure = deviations_at(expansion, axis, directions, reference_m, air_absorption=absorbed)
+        pressure *= np.exp(1j * _wavenumber(expansion) * reference_m)[:, None, None, None]
+    power = []
+    for row, own in enumerate(expansion.deviations.outgoing):
+        used = _used(expansion, row)[:, None]
+        common = min(used.shape[2], own.shape[2])
+        # first order of the square sum, re the square sum; nan re nothing
+        change = 2.0 * np.sum((used[..., :common].conj() * own[..., :common]).real, axis=2, keepdims=True)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            power.append(change / np.sum(np.abs(used) ** 2, axis=2, keepdims=True))
+    return FarFieldErrors(
+        pressure_pa=pressure * turn[:, None, None, None],
+        power=_together(expansion, iter(power))[..., 0].real,
+        draws=expansion.deviations.draws,
+        causes=expansion.deviations.causes,
     )
 
 
 def far_field_pressure(expansion: Expansion, axis: ReferenceAxis, directions: Floats) -> Complexes:
     """lim r exp(ikr) p about the axis origin, at 1 m: (frequency, channel, direction); nan without a fit."""
+    pressure = np.array(list(_far_fields(expansion, axis, directions, lambda row: _used(expansion, row))))
+    pressure[~_fitted(expansion)] = np.nan
+    return pressure
+
+
+def far_field_deviations(expansion: Expansion, axis: ReferenceAxis, directions: Floats) -> Complexes:
+    """What :func:`far_field_pressure` may be off by: (frequency, channel, vector, direction), see ``Deviations``."""
+    return _together(expansion, _far_fields(expansion, axis, directions, partial(_deviating, expansion)))
+
+
+def _far_fields(
+    expansion: Expansion, axis: ReferenceAxis, directions: Floats, coefficients: Callable[[int], Complexes]
+) -> Iterator[Complexes]:
+    """Far field of the coefficients (..., coefficient) of every row."""
     towards = directions @ output_axes(axis.direction, axis.up)
-    k = _wavenumber(expansion)
     harmonics = spherical_harmonics(int(expansion.outgoing_order.max()), towards)
     # the pattern counts distance from the expansion origin, which lies nearer by this much
     lead_m = (expansion.origin_m - axis.origin_m) @ towards.T
-    pressure = np.empty((*expansion.outgoing.shape[:2], len(towards)), dtype=np.complex128)
-    for row in range(len(k)):
-        pattern = far_field_pattern(_used(expansion, row), float(k[row]), harmonics)
-        pressure[row] = pattern * np.exp(1j * k[row] * lead_m[row])
-    pressure[~_fitted(expansion)] = np.nan
-    return pressure
+    for row, k in enumerate(_wavenumber(expansion).tolist()):
+        yield far_field_pattern(coefficients(row), k, harmonics) * np.exp(1j * k * lead_m[row])
+
+
+def _true_fields(
+    expansion: Expansion, points_m: Floats, coefficients: Callable[[int], Complexes]
+) -> Iterator[Complexes]:
+    """Pressure at points of scan axes, of the coefficients of every row."""
+    for row, k in enumerate(_wavenumber(expansion).tolist()):
+        yield wave_field("outgoing", coefficients(row), k, points_m - expansion.origin_m[row])
+
+
+def _deviating(expansion: Expansion, row: int) -> Complexes:
+    assert expansion.deviations is not None
+    own = expansion.deviations.outgoing[row]
+    # without a fit there are no vectors, and of a field file no coefficients either
+    return np.asarray(own if own.shape[2] else np.zeros((*own.shape[:2], 1)), dtype=np.complex128)
+
+
+def _together(expansion: Expansion, rows: Iterator[Complexes]) -> Complexes:
+    """Rows (channel, vector, direction) as one array; nan where there are no vectors, zeros for a few that lack."""
+    assert expansion.deviations is not None
+    vectors = expansion.deviations.draws + len(expansion.deviations.causes)
+    whole = []
+    for row in rows:
+        missing = vectors - row.shape[1]
+        fill = np.nan if missing == vectors else 0.0
+        whole.append(np.pad(row, ((0, 0), (0, missing), (0, 0)), constant_values=fill))
+    return np.array(whole)
 
 
 def pressure_at(
@@ -74,15 +145,27 @@ def pressure_at(
     """
     points_m = axis.origin_m + distance_m * (directions @ output_axes(axis.direction, axis.up))
     _require_outside(expansion, points_m, distance_m)
-    pressure = np.empty((*expansion.outgoing.shape[:2], len(points_m)), dtype=np.complex128)
-    for row, k in enumerate(_wavenumber(expansion)):
-        pressure[row] = wave_field("outgoing", _used(expansion, row), float(k), points_m - expansion.origin_m[row])
+    pressure = np.array(list(_true_fields(expansion, points_m, lambda row: _used(expansion, row))))
     pressure[~_fitted(expansion)] = np.nan
     if air_absorption:
-        if expansion.absorption_db_per_m is None:
-            raise UsageError("the absorption of the air is not known here; run the session again, or leave it out")
-        pressure *= 10.0 ** (-expansion.absorption_db_per_m * distance_m / 20.0)[:, None, None]
+        pressure *= _absorbed(expansion, distance_m)[:, None, None]
     return pressure
+
+
+def deviations_at(
+    expansion: Expansion, axis: ReferenceAxis, directions: Floats, distance_m: float, *, air_absorption: bool = False
+) -> Complexes:
+    """What :func:`pressure_at` may be off by: (frequency, channel, vector, direction), see ``Deviations``."""
+    points_m = axis.origin_m + distance_m * (directions @ output_axes(axis.direction, axis.up))
+    found = _together(expansion, _true_fields(expansion, points_m, partial(_deviating, expansion)))
+    return found * _absorbed(expansion, distance_m)[:, None, None, None] if air_absorption else found
+
+
+def _absorbed(expansion: Expansion, distance_m: float) -> Floats:
+    """What the air leaves of the amplitude over a distance, (frequency,)."""
+    if expansion.absorption_db_per_m is None:
+        raise UsageError("the absorption of the air is not known here; run the session again, or leave it out")
+    return np.asarray(10.0 ** (-expansion.absorption_db_per_m * distance_m / 20.0))
 
 
 def sound_power(expansion: Expansion) -> Floats:

@@ -17,7 +17,7 @@ import h5py
 import numpy as np
 
 from fieldproc.errors import Problem, SessionError, UsageError
-from fieldproc.records import Expansion, Quality, ReferenceAxis
+from fieldproc.records import AnyComplexes, Deviations, Expansion, Quality, ReferenceAxis
 
 SCHEMA = "spherical-field"
 SCHEMA_VERSION = "1.0"
@@ -31,6 +31,10 @@ _CHUNK_BYTES = 1 << 20
 
 _SCALARS = ("sound_speed_m_per_s", "air_density_kg_per_m3", "source_radius_m")
 _TEXTS = ("channel_names", "notices")
+# Errors that the coefficients may have, all frequencies side by side, and how many coefficients each has (0: no fit).
+_DEVIATIONS, _COUNTS, _CAUSES, _DRAWS = (f"deviations/{name}" for name in ("outgoing", "counts", "causes", "draws"))
+# What they may take; of more, some of the vectors drawn at random are left out.
+_MOST_DEVIATION_BYTES = 200_000_000
 _COMPLEX = {"outgoing", "regular"}
 # Per frequency, nan throughout where not known.
 _OPTIONAL = {"absorption_db_per_m"}
@@ -53,6 +57,8 @@ def field_bytes(expansion: Expansion, axis: ReferenceAxis, context: Context) -> 
             _write_array(file, path, np.asarray(known, dtype=_dtype(path)))
         for name in _TEXTS:
             _write_array(file, name, _text_array(getattr(expansion, name)))
+        if expansion.deviations is not None:
+            _write_deviations(file, expansion.deviations)
         group = file.create_group("context")
         for key, value in sorted(context.items()):
             _write_attribute(group, key, value)
@@ -81,6 +87,39 @@ def read_field(path: Path) -> tuple[Expansion, ReferenceAxis, dict[str, str | fl
     except ValueError as error:
         problem = Problem("datasets", str(error), "sizes that agree", _REBUILD)
         raise SessionError(str(path), [problem]) from error
+
+
+def _write_deviations(file: h5py.File, deviations: Deviations) -> None:
+    vectors = deviations.draws + len(deviations.causes)
+    rows = [np.pad(own, ((0, 0), (0, vectors - own.shape[1]), (0, 0))) for own in deviations.outgoing]
+    whole = np.concatenate(rows, axis=2).astype(np.complex64)
+    held = _MOST_DEVIATION_BYTES // max(whole.nbytes // vectors, 1)
+    draws = min(deviations.draws, max(1, held - len(deviations.causes)))
+    kept = np.r_[np.arange(draws), np.arange(deviations.draws, vectors)]
+    _write_array(file, _DEVIATIONS, np.moveaxis(whole[:, kept], 2, 0))
+    _write_array(file, _COUNTS, np.array([row.shape[2] for row in rows], dtype=np.int64))
+    _write_array(file, _CAUSES, _text_array(deviations.causes))
+    _write_array(file, _DRAWS, np.array([draws], dtype=np.int64))
+
+
+def _deviations(values: Mapping[str, Any]) -> Deviations | None:
+    """What was written; ``ValueError`` where sizes disagree."""
+    if values.get(_DEVIATIONS) is None:
+        return None
+    stored, counts, draws = values[_DEVIATIONS], values[_COUNTS], values[_DRAWS]
+    if draws.shape != (1,) or draws[0] < 1:
+        raise ValueError(f"{_DRAWS} {draws.tolist()}, not one number of vectors")
+    frequencies, channels, columns = values["outgoing"].shape
+    degrees = np.round(np.sqrt(np.maximum(counts, 0))).astype(np.int64)
+    if counts.shape != (frequencies,) or np.any(degrees**2 != counts) or counts.max(initial=0) > columns:
+        raise ValueError(f"{_COUNTS} {counts.shape}, not {frequencies} squares of at most {columns}")
+    expected = (int(counts.sum()), channels, int(draws[0]) + len(values[_CAUSES]))
+    if stored.shape != expected:
+        raise ValueError(f"{_DEVIATIONS} of shape {stored.shape}, which should be {expected}")
+    whole = np.moveaxis(stored, 0, 2)
+    rows = np.split(whole, np.cumsum(counts)[:-1], axis=2)
+    outgoing: tuple[AnyComplexes, ...] = tuple(row if row.shape[2] else row[:, :0] for row in rows)
+    return Deviations(outgoing, tuple(row[:, :, :0] for row in outgoing), int(draws[0]), values[_CAUSES])
 
 
 def _arrays(expansion: object, quality: object, axis: object) -> Iterator[tuple[str, object, str]]:
@@ -143,6 +182,14 @@ def _read_all(file: h5py.File, problems: list[Problem]) -> dict[str, Any]:
         values[path] = _read_array(file, path, _dtype(path), problems)
     for name in _TEXTS:
         values[name] = _read_array(file, name, None, problems)
+    if "deviations" in file:
+        for path, dtype in (
+            (_DEVIATIONS, np.dtype(np.complex64)),
+            (_COUNTS, np.dtype(np.int64)),
+            (_DRAWS, np.dtype(np.int64)),
+        ):
+            values[path] = _read_array(file, path, dtype, problems)
+        values[_CAUSES] = _read_array(file, _CAUSES, None, problems)
     if "context" in file and _is_plain(file, "context"):
         context = file["context"]
         values["context"] = {key: _read_attribute(context, key, problems) for key in context.attrs}
@@ -219,10 +266,10 @@ def _decode(value: str | bytes) -> str:
 def _records(values: Mapping[str, Any]) -> tuple[Expansion, ReferenceAxis, dict[str, str | float]]:
     quality = Quality(**{name: values[f"quality/{name}"] for name in Quality.AXES})
     axis = ReferenceAxis(**{name: values[f"axis/{name}"] for name in ReferenceAxis.AXES})
-    names = [field.name for field in fields(Expansion) if field.name != "quality"]
+    names = [field.name for field in fields(Expansion) if field.name not in ("quality", "deviations")]
     unknown = {name for name in _OPTIONAL if np.isnan(values[name]).all()}
     known: dict[str, Any] = {name: None if name in unknown else values[name] for name in names}
-    expansion = Expansion(quality=quality, **known)
+    expansion = Expansion(quality=quality, deviations=_deviations(values), **known)
     if len(expansion.channel_names) != expansion.outgoing.shape[1]:
         raise ValueError(f"{len(expansion.channel_names)} channel names, {expansion.outgoing.shape[1]} channels")
     for kind in ("outgoing", "regular"):

@@ -4,9 +4,11 @@
 ``trust_table`` make those that say how far to believe it. Numbers only: writing them is the work of ``results``.
 """
 
+from fieldproc.tables.bands import FACTS as BAND_FACTS
+from fieldproc.tables.bands import pressure_band
 from fieldproc.tables.points import points_table
 from fieldproc.tables.quality import quality_table
 from fieldproc.tables.tables import tabulate
 from fieldproc.tables.trust import trust_table
 
-__all__ = ["points_table", "quality_table", "tabulate", "trust_table"]
+__all__ = ["BAND_FACTS", "points_table", "pressure_band", "quality_table", "tabulate", "trust_table"]

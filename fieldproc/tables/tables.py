@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from functools import partial
 
 import numpy as np
 
+from fieldproc.conventions import Floats
 from fieldproc.records import FarField, Table
 from fieldproc.settings import TableSettings
+from fieldproc.tables.bands import FACTS, with_bands
 from fieldproc.tables.cta2034a import choices, standard_curves
 from fieldproc.tables.directivity import directivity_columns
 from fieldproc.tables.polar import polar_columns, polars_of
@@ -37,31 +40,36 @@ def tabulate(far_field: FarField, settings: TableSettings, facts: Facts, channel
     """
     polars = polars_of(far_field, channel)
     common = {**_common_facts(far_field, channel, polars.missing, facts), **facts}
-    curves = standard_curves(polars.horizontal_pa, polars.vertical_pa, settings.rear_wall)
-    directivity, directivity_facts = directivity_columns(far_field, polars, channel)
+    _, directivity_facts = directivity_columns(far_field, polars, channel)
+    contents: dict[str, Facts] = {
+        "cta2034a": {"content": "curves of ANSI/CTA-2034-A"} | choices(settings.rear_wall),
+        **{
+            plane: {"content": f"level and phase in the {plane} plane", "angles": _ANGLES[plane]}
+            for plane in ("horizontal", "vertical")
+        },
+        "directivity": {**_DIRECTIVITY_FACTS, **directivity_facts},
+    }
     frequency = {"frequency_hz": far_field.frequency_hz}
-
-    polar_tables = [
+    bands: Facts = {} if far_field.errors is None else FACTS
+    return tuple(
         Table.of_columns(
-            plane,
-            frequency | polar_columns(pressure, far_field.phase_known),
-            common | {"content": f"level and phase in the {plane} plane", "angles": _ANGLES[plane]},
+            name,
+            frequency | with_bands(far_field, partial(_columns, name, settings=settings, channel=channel)),
+            {**common, **bands, **content},
         )
-        for plane, pressure in (("horizontal", polars.horizontal_pa), ("vertical", polars.vertical_pa))
-    ]
-    return (
-        Table.of_columns(
-            "cta2034a",
-            frequency | curves,
-            common | {"content": "curves of ANSI/CTA-2034-A"} | choices(settings.rear_wall),
-        ),
-        *polar_tables,
-        Table.of_columns(
-            "directivity",
-            frequency | directivity,
-            common | _DIRECTIVITY_FACTS | directivity_facts,
-        ),
+        for name, content in contents.items()
     )
+
+
+def _columns(name: str, far_field: FarField, settings: TableSettings, channel: int) -> dict[str, Floats]:
+    """Columns of one of the tables, but the frequency."""
+    polars = polars_of(far_field, channel)
+    if name == "cta2034a":
+        return standard_curves(polars.horizontal_pa, polars.vertical_pa, settings.rear_wall)
+    if name == "directivity":
+        return directivity_columns(far_field, polars, channel)[0]
+    pressure_pa = polars.horizontal_pa if name == "horizontal" else polars.vertical_pa
+    return polar_columns(pressure_pa, far_field.phase_known)
 
 
 _DIRECTIVITY_FACTS = {

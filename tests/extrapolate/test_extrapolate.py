@@ -15,8 +15,15 @@ from scipy.special import sph_harm_y, spherical_jn
 
 from fieldproc.conventions import directions_from_angles, level_db, output_axes, power_db
 from fieldproc.errors import UsageError
-from fieldproc.extrapolate import extrapolate, far_field_pressure, pressure_at, sound_power
-from fieldproc.records import Expansion, Quality, ReferenceAxis
+from fieldproc.extrapolate import (
+    deviations_at,
+    extrapolate,
+    far_field_deviations,
+    far_field_pressure,
+    pressure_at,
+    sound_power,
+)
+from fieldproc.records import Deviations, Expansion, Quality, ReferenceAxis
 from fieldproc.settings import ExtrapolationSettings
 
 SOUND_SPEED_M_PER_S = 343.2
@@ -245,3 +252,148 @@ def test_absorption_that_is_not_known_is_refused() -> None:
     assert np.isfinite(pressure_at(OFFSET, SCAN_AXIS, FRONT[None], 1.0)).all()
     with pytest.raises(UsageError, match="absorption of the air is not known here; run the session again"):
         pressure_at(OFFSET, SCAN_AXIS, FRONT[None], 1.0, air_absorption=True)
+
+
+# --- what these may be off by -------------------------------------------------------------------------
+
+# Two channels, three vectors, and fewer coefficients at the first frequency than the expansion has.
+OFF_AXIS = ReferenceAxis(origin_m=np.array([0.2, 0.0, 0.1]))
+VECTORS, COUNTS = 3, (1, (ORDER + 1) ** 2)
+ALL_ROUND = directions_from_angles(np.array([0.0, 30.0, -120.0, 80.0]), np.array([0.0, 10.0, -45.0, 60.0]))
+QUANTITIES = ("far field", "true pressure")
+
+
+def doubtful(size: float = 0.01) -> Expansion:
+    """The offset monopole twice, and vectors as large as a share of it."""
+    rng = np.random.default_rng(8)
+    outgoing = OFFSET.outgoing * np.array([1.0, -0.5j])[:, None]
+    rows = []
+    for own, count in zip(outgoing, COUNTS, strict=True):
+        by = rng.normal(size=(2, VECTORS, count)) + 1j * rng.normal(size=(2, VECTORS, count))
+        rows.append((size * by * own[:, None, :count]).astype(np.complex64))
+    two = {name: np.repeat(getattr(OFFSET.quality, name), 2, axis=-1) for name in TWO_CHANNELS}
+    return replace(
+        OFFSET,
+        outgoing=outgoing,
+        regular=np.zeros((2, 2, 0), dtype=np.complex128),
+        channel_names=("one", "two"),
+        absorption_db_per_m=np.array([0.0004453, 0.35]),
+        quality=replace(OFFSET.quality, **two, point_residual_db=np.zeros((2, 5))),
+        deviations=Deviations(tuple(rows), tuple(row[..., :0] for row in rows), VECTORS - 1, ("latency",)),
+    )
+
+
+TWO_CHANNELS = [name for name, axes in Quality.AXES.items() if axes == ("frequency", "channel")]
+
+
+def vector_as_field(expansion: Expansion, vector: int) -> Expansion:
+    """The waves of a vector alone."""
+    assert expansion.deviations is not None
+    outgoing = np.zeros_like(expansion.outgoing)
+    for row, own in enumerate(expansion.deviations.outgoing):
+        outgoing[row, :, : own.shape[2]] = own[:, vector]
+    return replace(expansion, outgoing=outgoing, deviations=None)
+
+
+def settings_of(quantity: str) -> ExtrapolationSettings:
+    true = quantity == "true pressure"
+    return ExtrapolationSettings(
+        quantity=quantity,  # type: ignore[arg-type]
+        reference_distance_m=1.7,
+        latency_s=3e-4,
+        air_absorption=true,
+    )
+
+
+def test_errors_of_pressures_are_the_fields_of_their_vectors() -> None:
+    expansion = doubtful()
+    far, near = (
+        far_field_deviations(expansion, OFF_AXIS, ALL_ROUND),
+        deviations_at(expansion, OFF_AXIS, ALL_ROUND, 1.7, air_absorption=True),
+    )
+    assert far.shape == near.shape == (2, 2, VECTORS, len(ALL_ROUND))
+    for vector in range(VECTORS):
+        alone = vector_as_field(expansion, vector)
+        expected = far_field_pressure(alone, OFF_AXIS, ALL_ROUND)
+        np.testing.assert_allclose(far[:, :, vector], expected, rtol=0, atol=CLOSE * np.abs(expected).max())
+        expected = pressure_at(alone, OFF_AXIS, ALL_ROUND, 1.7, air_absorption=True)
+        np.testing.assert_allclose(near[:, :, vector], expected, rtol=0, atol=CLOSE * np.abs(expected).max())
+
+
+@pytest.mark.parametrize("quantity", QUANTITIES)
+def test_errors_of_a_far_field_are_scaled_and_turned_as_it_is(quantity: str) -> None:
+    expansion, settings = doubtful(), settings_of(quantity)
+    found = extrapolate(expansion, OFF_AXIS, ALL_ROUND, settings).errors
+    assert found is not None
+    assert (found.draws, found.causes) == (VECTORS - 1, ("latency",))
+    for vector in range(VECTORS):
+        alone = vector_as_field(expansion, vector)
+        expected = extrapolate(alone, OFF_AXIS, ALL_ROUND, settings)
+        np.testing.assert_allclose(
+            found.pressure_pa[:, :, vector],
+            expected.pressure_pa,
+            rtol=0,
+            atol=CLOSE * np.abs(expected.pressure_pa).max(),
+        )
+        assert expected.errors is None
+
+
+def test_errors_of_the_power_are_its_slope() -> None:
+    """Against the power of the coefficients with a millionth of a vector, up and down."""
+    expansion, step = doubtful(), 1e-6
+    errors = extrapolate(expansion, OFF_AXIS, ALL_ROUND, settings_of("far field")).errors
+    assert errors is not None
+    assert errors.power.shape == (2, 2, VECTORS)
+    power_w = sound_power(expansion)
+    for vector in range(VECTORS):
+        by = step * vector_as_field(expansion, vector).outgoing
+        more, less = (sound_power(replace(expansion, outgoing=expansion.outgoing + sign * by)) for sign in (1, -1))
+        # differences of 1e-8 of numbers with 16 digits
+        np.testing.assert_allclose(
+            errors.power[:, :, vector], (more - less) / (2 * step * power_w), rtol=0, atol=1e-8
+        )
+    assert np.abs(errors.power).min() > 1e-5
+
+
+def test_coefficients_that_do_not_count_make_no_error_of_the_power() -> None:
+    """Vectors longer than the order, and a channel that radiates nothing."""
+    short = replace(doubtful(), outgoing_order=np.array([0, ORDER]))
+    whole = doubtful()
+    for one in (short, whole):
+        silent = one.outgoing.copy()
+        silent[:, 1] = 0.0
+        errors = extrapolate(replace(one, outgoing=silent), OFF_AXIS, ALL_ROUND, settings_of("far field")).errors
+        assert errors is not None
+        # relative to nothing
+        assert np.isnan(errors.power[:, 1]).all()
+        assert np.isfinite(errors.power[:, 0]).all()
+    first = whole.deviations.outgoing[0][0, :, 0]  # type: ignore[union-attr]
+    errors = extrapolate(short, OFF_AXIS, ALL_ROUND, settings_of("far field")).errors
+    assert errors is not None
+    np.testing.assert_allclose(errors.power[0, 0], 2.0 * (first / short.outgoing[0, 0, 0]).real, rtol=1e-6)
+
+
+@pytest.mark.parametrize("quantity", QUANTITIES)
+def test_a_frequency_without_a_fit_has_no_errors_and_one_that_lacks_vectors_has_zeros(quantity: str) -> None:
+    expansion = doubtful()
+    assert expansion.deviations is not None
+    settings = settings_of(quantity)
+    usual = extrapolate(expansion, OFF_AXIS, ALL_ROUND, settings).errors
+    assert usual is not None
+    nothing = np.zeros((2, 0, 0), dtype=np.complex64)
+    for first in (nothing, expansion.deviations.outgoing[0][:, :0], expansion.deviations.outgoing[0][:, :2]):
+        rows = (first, expansion.deviations.outgoing[1])
+        lacking = replace(expansion, deviations=replace(expansion.deviations, outgoing=rows))
+        errors = extrapolate(lacking, OFF_AXIS, ALL_ROUND, settings).errors
+        assert errors is not None
+        for values, whole in ((errors.pressure_pa, usual.pressure_pa), (errors.power, usual.power)):
+            np.testing.assert_array_equal(values[1], whole[1])
+            if first.shape[1]:
+                np.testing.assert_array_equal(values[0, :, :2], whole[0, :, :2])
+                assert not values[0, :, 2:].any()
+            else:
+                assert np.isnan(values[0]).all()
+
+
+def test_errors_that_were_not_asked_for_are_not_known() -> None:
+    assert extrapolate(OFFSET, SCAN_AXIS, FRONT[None], ExtrapolationSettings()).errors is None

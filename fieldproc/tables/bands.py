@@ -1,0 +1,111 @@
+"""Bands of 95 % beside the columns of a table, from the errors that a far field may have.
+
+Every column is a function of pressures and sound power. To first order, a vector of errors changes it by its
+directional derivative, taken as a central difference over a step too small for curvature. Derivatives of one cause at
+all angles belong together, so that averages, ratios and angles see how errors are correlated. Variances add: the mean
+square of what was drawn at random, the square of every other cause. The band is the value -+ two standard
+uncertainties (coverage factor 2: JCGM 100:2008, 6.3.3); levels are turned into amplitudes for that, so that a null
+may be infinitely deep and a level has no band below silence. In the null itself an amplitude has no derivative: any
+error makes it larger, and the second difference tells by how much.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import replace
+
+import numpy as np
+
+from fieldproc.conventions import REFERENCE_PRESSURE_PA, Complexes, Floats, amplitude_db
+from fieldproc.records import AnyComplexes, FarField
+
+COVERAGE_FACTOR = 2.0
+FACTS: Mapping[str, str | float | int] = {
+    "bands": "low and high: value -+ 2 standard uncertainties, about 95 % (JCGM 100:2008, coverage factor 2)",
+    "coverage_factor": COVERAGE_FACTOR,
+}
+# Share of an error vector: amplitudes change by 1e-4 where errors are as large as they.
+_STEP = 1e-4
+
+Columns = Mapping[str, Floats]
+
+
+def standard_uncertainty(effects: Floats, draws: int) -> Floats:
+    """Of a quantity that vectors (vector, ...) of errors change by ``effects``, the first ``draws`` at random."""
+    return np.asarray(np.sqrt(np.mean(effects[:draws] ** 2, axis=0) + np.sum(effects[draws:] ** 2, axis=0)))
+
+
+def level_band(amplitude: Floats, uncertainty: Floats) -> tuple[Floats, Floats]:
+    """Low and high level in dB of an amplitude re its reference, and of its uncertainty re the same."""
+    reach = COVERAGE_FACTOR * uncertainty
+    return amplitude_db(np.maximum(amplitude - reach, 0.0)), amplitude_db(amplitude + reach)
+
+
+def pressure_band(pressure_pa: Complexes, errors_pa: AnyComplexes, draws: int) -> tuple[Floats, Floats]:
+    """Low and high level in dB of pressures (frequency, channel, direction) that vectors of errors add to.
+
+    ``errors_pa`` (frequency, channel, vector, direction).
+    """
+    size = np.abs(pressure_pa)
+    errors = np.moveaxis(errors_pa, 2, 0)
+    along = np.divide(pressure_pa, size, out=np.ones_like(pressure_pa), where=size > 0)
+    effects = np.where(size == 0, np.abs(errors), (errors * along.conj()).real)
+    return level_band(size / REFERENCE_PRESSURE_PA, standard_uncertainty(effects, draws) / REFERENCE_PRESSURE_PA)
+
+
+def with_bands(far_field: FarField, columns_of: Callable[[FarField], Columns]) -> dict[str, Floats]:
+    """The columns (``name_db`` or ``name_deg``, frequency), and after them ``name_low_unit`` and ``name_high_unit``.
+
+    The columns alone where the errors of the far field are not known.
+    """
+    columns = dict(columns_of(far_field))
+    errors = far_field.errors
+    if errors is None:
+        return columns
+    effects: dict[str, list[Floats]] = {name: [] for name in columns}
+    for vector in range(errors.pressure_pa.shape[2]):
+        above, below = (columns_of(_changed(far_field, vector, step)) for step in (_STEP, -_STEP))
+        for name, value in columns.items():
+            change = _angle_change if name.endswith("_deg") else _amplitude_change
+            effects[name].append(change(below[name], value, above[name]) / (2.0 * _STEP))
+    for name, value in list(columns.items()):
+        stem, unit = name.rsplit("_", 1)
+        uncertainty = standard_uncertainty(np.array(effects[name]), errors.draws)
+        band = level_band(_amplitude(value), uncertainty) if unit == "db" else _angle_band(stem, value, uncertainty)
+        columns[f"{stem}_low_{unit}"], columns[f"{stem}_high_{unit}"] = band
+    return columns
+
+
+def _amplitude(level: Floats) -> Floats:
+    return np.asarray(10.0 ** (level / 20.0))
+
+
+def _amplitude_change(below_db: Floats, value_db: Floats, above_db: Floats) -> Floats:
+    """Of both steps together, whatever its sign: variances take squares."""
+    below, value, above = (_amplitude(level) for level in (below_db, value_db, above_db))
+    # what is infinite re nothing has no band
+    with np.errstate(invalid="ignore"):
+        return np.asarray(np.abs(above - below) + np.abs((above - value) + (below - value)))
+
+
+def _angle_change(below_deg: Floats, _: Floats, above_deg: Floats) -> Floats:
+    return np.asarray(np.remainder(above_deg - below_deg + 180.0, 360.0) - 180.0)
+
+
+def _angle_band(stem: str, value: Floats, uncertainty: Floats) -> tuple[Floats, Floats]:
+    """A phase is known to half a turn at worst, and its band is not wrapped; a coverage angle has limits."""
+    reach = np.minimum(COVERAGE_FACTOR * uncertainty, 180.0)
+    least, most = (0.0, 360.0) if "coverage" in stem else (-np.inf, np.inf)
+    return np.maximum(value - reach, least), np.minimum(value + reach, most)
+
+
+def _changed(far_field: FarField, vector: int, step: float) -> FarField:
+    """The far field with a share of one error vector."""
+    errors = far_field.errors
+    assert errors is not None
+    return replace(
+        far_field,
+        pressure_pa=far_field.pressure_pa + step * errors.pressure_pa[:, :, vector],
+        sound_power_w=far_field.sound_power_w * (1.0 + step * errors.power[:, :, vector]),
+        errors=None,
+    )
