@@ -243,6 +243,15 @@ class Causes(_Record):
 
 
 @dataclass(frozen=True, slots=True)
+class Correction:
+    """An error of the apparatus that the scan showed, taken out of the pressures: its value in dB, mm or us."""
+
+    name: str
+    value: float
+    unit: str
+
+
+@dataclass(frozen=True, slots=True)
 class Lost(_Record):
     """Places where a record was taken that is of no use; ``file_point`` is its index in the file."""
 
@@ -286,7 +295,8 @@ class Spectra(_Record):
 
     ``lost`` are places whose records are of no use; ``left_out`` points, whose pressure means nothing, keep their
     rows so that rings stay complete. ``drifted``: something changed during the scan. ``sigma`` is what the session
-    states of its errors, ``causes`` what may be left of those that all points have in common.
+    states of its errors, ``put_right`` what was found of them in the scan and taken out, ``causes`` what may be left
+    of those that all points have in common.
     """
 
     AXES: ClassVar[Axes] = {
@@ -329,6 +339,7 @@ class Spectra(_Record):
     left_out: Booleans | None = None
     drifted: bool = False
     sigma: Sigma = field(default_factory=Sigma)
+    put_right: tuple[Correction, ...] = ()
     causes: Causes | None = None
     dropped: tuple[DroppedPoint, ...] = ()
     notices: tuple[str, ...] = ()
@@ -376,6 +387,7 @@ class Quality(_Record):
         "leave_one_out_db": ("frequency", "channel"),
         "room_to_direct_db": ("frequency", "channel"),
         "random_error_db": ("frequency", "channel"),
+        "level_uncertainty_db": ("frequency", "channel"),
         "verdict": ("frequency", "channel"),
         "condition": ("frequency",),
         "noise_gain_db": ("frequency",),
@@ -390,6 +402,7 @@ class Quality(_Record):
     leave_one_out_db: Floats
     room_to_direct_db: Floats
     random_error_db: Floats
+    level_uncertainty_db: Floats
     verdict: Integers
     condition: Floats
     noise_gain_db: Floats
@@ -462,14 +475,17 @@ class FarFieldErrors(_Record):
     """Errors that a far field may have, vectors as in :class:`Deviations`.
 
     ``pressure_pa`` adds to the pressures, ``power`` is a relative change of the sound power. nan without a fit.
+    ``verdict`` is that of the frequencies.
     """
 
     AXES: ClassVar[Axes] = {
         "pressure_pa": ("frequency", "channel", "vector", "direction"),
         "power": ("frequency", "channel", "vector"),
+        "verdict": ("frequency", "channel"),
     }
     pressure_pa: AnyComplexes
     power: Floats
+    verdict: Integers
     draws: int
     causes: tuple[str, ...]
 

@@ -110,7 +110,7 @@ class UncertaintySettings(ClosedModel):
 
     enabled: bool = True
     # Vectors drawn from the covariance of the coefficients; a standard uncertainty is known to 1 / sqrt(2 draws).
-    draws: Annotated[int, Field(ge=8, le=512)] = 24
+    draws: Annotated[int, Field(ge=8, le=512)] = 32
     # Of one surface against another.
     surface_gain_db: Annotated[float, Field(ge=0)] = 0.05
     surface_radius_m: Annotated[float, Field(ge=0)] = 3e-4
@@ -200,9 +200,24 @@ class ValidationSettings(ClosedModel):
 
     lowest_hz: Annotated[float, Field(gt=0)] = 50.0
     highest_hz: Annotated[float, Field(gt=0)] = 1000.0
+    # Highest less lowest level over the 70 standard directions, and largest deviation of phase there.
     ripple_db: Annotated[float, Field(gt=0)] = 0.1
+    phase_deg: Annotated[float, Field(gt=0)] = 1.0
+    # Power that is not of degree 0 about the found place, re all: 1 % of the amplitude.
+    off_monopole_db: Annotated[float, Field(lt=0)] = -40.0
     place_m: Annotated[float, Field(gt=0)] = 0.002
+    # Against the stated volume velocity.
     level_db: Annotated[float, Field(gt=0)] = 0.1
+    # Of the true pressure at distances from the found place against 1/r.
+    distance_db: Annotated[float, Field(gt=0)] = 0.1
+    distances_m: Annotated[tuple[Annotated[float, Field(gt=0)], ...], Field(min_length=1, max_length=16)] = (1, 2, 4)
+    # Least share of errors within their stated 95 % bands; less than 0.95 because one cause moves many of them.
+    covered_share: Annotated[float, Field(ge=0, le=1)] = 0.8
+    # What may have been wrong with gain, place and delay of a surface, even though it was found and put right: twice
+    # the standard uncertainties that are assumed.
+    put_right_db: Annotated[float, Field(gt=0)] = 0.1
+    put_right_m: Annotated[float, Field(gt=0)] = 6e-4
+    put_right_s: Annotated[float, Field(gt=0)] = 2e-6
 
 
 class Settings(ClosedModel):

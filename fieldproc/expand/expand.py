@@ -10,6 +10,7 @@ from fieldproc.conventions import Booleans, Floats, Integers, wavenumber
 from fieldproc.errors import NumericalError
 from fieldproc.expand.cells import Cells, divide
 from fieldproc.expand.center import acoustic_center
+from fieldproc.expand.certainty import with_certainty
 from fieldproc.expand.compact import MOST_POINTS, CompactFit
 from fieldproc.expand.deviations import Deviating
 from fieldproc.expand.divided import (
@@ -25,7 +26,7 @@ from fieldproc.expand.geometry import cells_reach, expansion_origin, source_reac
 from fieldproc.expand.loop import Progress, solve_all
 from fieldproc.expand.mend import only
 from fieldproc.expand.noise_weights import noise_weights, proven_weights, weights_told
-from fieldproc.expand.notices import order_notices, seam_notices, separation_notices, source_notices
+from fieldproc.expand.notices import causes_notices, order_notices, seam_notices, separation_notices, source_notices
 from fieldproc.expand.order import (
     OrderPlan,
     Reach,
@@ -103,7 +104,8 @@ def expand(spectra: Spectra, settings: Settings, progress: Progress = _silent) -
         expansion, decisive = join(expansion, upper.expansion, seam), seam.share < 1.0
         told = [*seam_notices(seam, spectra.frequency_hz), f"gated: {upper.cost}"]
     center_m = _acoustic_center(expansion)
-    notices = (*whole.notices(decisive, points), *removed, *told)
+    expansion = with_certainty(expansion)
+    notices = (*causes_notices(spectra.causes), *whole.notices(decisive, points), *removed, *told)
     expansion = replace(expansion, acoustic_center_m=center_m, notices=notices)
     return recenter(expansion, center_m) if settings.expansion.origin_m == "acoustic center" else expansion
 

@@ -95,6 +95,7 @@ class Solved:
             leave_one_out_db=self.leave_one_out_db,
             room_to_direct_db=self.room_to_direct_db,
             random_error_db=self.random_error_db,
+            level_uncertainty_db=np.full_like(self.weight, np.nan),
             verdict=close_gaps(verdict, spectra.frequency_hz),
             condition=self.condition,
             noise_gain_db=self.noise_gain_db,

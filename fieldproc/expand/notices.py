@@ -7,22 +7,35 @@ import numpy as np
 from fieldproc.conventions import Booleans, Floats
 from fieldproc.expand.divided import Division
 from fieldproc.expand.seam import Seam
+from fieldproc.records import Causes
 
 
 def separation_notices(separate: bool, frequency_hz: Floats, alike: Booleans) -> list[str]:
     """Whether room and loudspeaker were told apart, and the bands where they look ``alike`` (frequency,)."""
     if not separate:
         return ["no separation: outgoing waves only, so room sound counts as the loudspeaker's"]
-    notices = [
-        "the verdict knows random errors alone: a gain or place error between the surfaces does not show in it; "
-        "validate the set-up with a known point source"
-    ]
+    notices = []
     if alike.any():
         notices.append(
             f"outgoing and regular waves look alike at the points ({', '.join(_bands(frequency_hz, alike))}): "
             "surfaces near half a wavelength apart, or too few points"
         )
     return notices
+
+
+def causes_notices(causes: Causes | None) -> list[str]:
+    """What errors of the apparatus the uncertainties count with, as far as all points have them in common."""
+    if causes is None:
+        return [
+            "errors that all points have in common were not looked at: a gain or place error between the surfaces "
+            "does not show in the verdict"
+        ]
+    told = []
+    for name, size in zip(causes.names, np.sqrt(np.sum(causes.deviation**2, axis=1)), strict=True):
+        what, unit = name.split(" (")
+        if size > 0 and "knot" not in unit:
+            told.append(f"{what} {size:.2g} {unit.rstrip(')')}")
+    return [f"standard uncertainties that all points have in common: {', '.join(told)}"] if told else []
 
 
 def source_notices(offsets_m: Floats, source_radius_m: float, division: Division | None, untried: bool) -> list[str]:

@@ -16,6 +16,10 @@ room_to_direct_db   rms of the regular part re rms of the outgoing part at the p
 truncation_db       far field that the outgoing orders leave out of a monopole at the edge of the source. What
                     the orders of either set miss at the points, the left-out error shows.
 
+level_uncertainty_db
+                    standard uncertainty of a level, rms over the sphere, weighted by power: random part and all
+                    causes that points have in common (``deviations.py``, ``causes.py``). It grades the verdict by
+                    UNCERTAIN_DB, after separated and gated answers are joined.
 late_db             sound that the end of the records cuts off, re the whole (``condition/late.py``); gated responses
                     have none.
 
@@ -57,6 +61,10 @@ LIMITS = {
     "separation_condition": (1000.0, 1e4),
 }
 
+
+# Standard uncertainty of a level in dB, rms over the sphere, above which a frequency is "caution" and "do not use":
+# half of the 1 and 3 dB within which a level should be known (95 %).
+UNCERTAIN_DB = (0.5, 1.5)
 
 # Half the width of a gap that is closed, octaves.
 _HALF_GAP = 1.0 / 8.0

@@ -251,7 +251,8 @@ class _Part:
                 spectra[group][:, :, residues[copy]] * self.turn[copy][number][:, :, None]
                 for number, (group, residues) in enumerate(self.rows)
             ]
-            copies.append(np.concatenate([row.reshape(len(row), -1, row.shape[3]) for row in rows], axis=1))
+            flat = [row.reshape(len(row), row.shape[1] * row.shape[2], row.shape[3]) for row in rows]
+            copies.append(np.concatenate(flat, axis=1))
         return np.stack(copies, axis=1)
 
 

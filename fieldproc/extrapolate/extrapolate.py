@@ -76,6 +76,7 @@ def _far_field_errors(
     return FarFieldErrors(
         pressure_pa=pressure * turn[:, None, None, None],
         power=_together(expansion, iter(power))[..., 0].real,
+        verdict=expansion.quality.verdict,
         draws=expansion.deviations.draws,
         causes=expansion.deviations.causes,
     )

@@ -15,7 +15,7 @@ from matplotlib.lines import Line2D
 from matplotlib.ticker import MultipleLocator
 from scipy.optimize import isotonic_regression
 
-from fieldproc.conventions import Booleans, Floats
+from fieldproc.conventions import Booleans, Floats, Integers
 from fieldproc.records import Table, Verdict
 from fieldproc.report import panels, style
 
@@ -46,8 +46,8 @@ def curve_family(curves: Table, quality: Table | None = None, *, title: str) -> 
     """Draw the level curves and the directivity indices of a ``cta2034a`` table.
 
     ``quality`` (columns ``frequency_hz``, ``verdict_code``) marks what is not to be trusted: grey where
-    caution is due, hatched where the curves must not be used; the curves thin out there. Raises
-    ``KeyError`` for a missing column.
+    caution is due, hatched where the curves must not be used; the curves thin out there, and each where its own
+    ``verdict_code`` says so. Raises ``KeyError`` for a missing column.
     """
     curves = panels.near_axis(curves)
     bands = panels.verdict_bands(quality)
@@ -128,15 +128,22 @@ def _fill_panel(
             axes.axvspan(band.low_hz, band.high_hz, zorder=0.5, **panels.verdict_patch(band.verdict))
     frequency_hz = table.column("frequency_hz")
     for name in columns:
-        _draw_curve(axes, frequency_hz, table.column(name), style.PENS[name], bands)
+        verdict = np.maximum(panels.verdict_at(frequency_hz, bands), _own_verdict(table, name))
+        _draw_curve(axes, frequency_hz, table.column(name), style.PENS[name], verdict)
     _note_what_is_cut(axes, frequency_hz, _stacked(table, columns))
     _label_curves(axes, frequency_hz, {name: table.column(name) for name in columns})
 
 
-def _draw_curve(axes: Axes, frequency_hz: Floats, level_db: Floats, pen: style.Pen, bands: list[panels.Band]) -> None:
+def _own_verdict(table: Table, name: str) -> Integers:
+    """What the curve's own band comes to, (frequency,); good where the table does not say."""
+    own = f"{name.removesuffix('_db')}_verdict_code"
+    known = own in table.header
+    return table.column(own).astype(np.int64) if known else np.zeros(len(table.values), dtype=np.int64)
+
+
+def _draw_curve(axes: Axes, frequency_hz: Floats, level_db: Floats, pen: style.Pen, verdict: Integers) -> None:
     """One curve in pieces, each as heavy as the worse verdict of its ends allows; gaps where undefined."""
     level_db = np.where(np.isfinite(level_db), level_db, np.nan)
-    verdict = panels.verdict_at(frequency_hz, bands)
     if len(frequency_hz) < _SPARSE_ROWS:
         low_db, high_db = axes.get_ylim()
         shown = panels.on_axis(frequency_hz) & (level_db >= low_db) & (level_db <= high_db)

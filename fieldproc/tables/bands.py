@@ -13,16 +13,25 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
-from fieldproc.conventions import REFERENCE_PRESSURE_PA, Complexes, Floats, amplitude_db
-from fieldproc.records import AnyComplexes, FarField
+from fieldproc.conventions import REFERENCE_PRESSURE_PA, Complexes, Floats, Integers, amplitude_db
+from fieldproc.records import AnyComplexes, FarField, Verdict, verdict_legend
 
 COVERAGE_FACTOR = 2.0
+# How far from a level its band may reach for "good" and "caution", dB.
+CELL_LIMITS_DB = (1.0, 3.0)
 FACTS: Mapping[str, str | float | int] = {
     "bands": "low and high: value -+ 2 standard uncertainties, about 95 % (JCGM 100:2008, coverage factor 2)",
     "coverage_factor": COVERAGE_FACTOR,
+    "verdict_codes": verdict_legend(),
+    "verdicts": (
+        f"good where the band reaches no farther than {CELL_LIMITS_DB[0]:g} dB from the level, caution up to "
+        f"{CELL_LIMITS_DB[1]:g} dB; never better than the verdict of the frequency (quality.csv)"
+    ),
 }
 # Share of an error vector: amplitudes change by 1e-4 where errors are as large as they.
 _STEP = 1e-4
@@ -53,10 +62,23 @@ def pressure_band(pressure_pa: Complexes, errors_pa: AnyComplexes, draws: int) -
     return level_band(size / REFERENCE_PRESSURE_PA, standard_uncertainty(effects, draws) / REFERENCE_PRESSURE_PA)
 
 
-def with_bands(far_field: FarField, columns_of: Callable[[FarField], Columns]) -> dict[str, Floats]:
+def cell_verdict(value_db: Floats, band_db: tuple[Floats, Floats], of_frequency: Integers) -> Integers:
+    """Verdict of every level: by how far its band reaches, never better than that of its frequency."""
+    low_db, high_db = band_db
+    # an infinite level has no band, and nothing of it is known
+    with np.errstate(invalid="ignore"):
+        reach_db = np.maximum(high_db - value_db, value_db - low_db)
+    caution_db, stop_db = CELL_LIMITS_DB
+    grade = np.where(
+        reach_db <= caution_db, Verdict.GOOD, np.where(reach_db <= stop_db, Verdict.CAUTION, Verdict.DO_NOT_USE)
+    )
+    return np.maximum(grade, of_frequency)
+
+
+def with_bands(far_field: FarField, columns_of: Callable[[FarField], Columns], channel: int) -> dict[str, Floats]:
     """The columns (``name_db`` or ``name_deg``, frequency), and after them ``name_low_unit`` and ``name_high_unit``.
 
-    The columns alone where the errors of the far field are not known.
+    Of levels, ``name_verdict_code`` too. The columns alone where the errors of the far field are not known.
     """
     columns = dict(columns_of(far_field))
     errors = far_field.errors
@@ -68,12 +90,15 @@ def with_bands(far_field: FarField, columns_of: Callable[[FarField], Columns]) -
         for name, value in columns.items():
             change = _angle_change if name.endswith("_deg") else _amplitude_change
             effects[name].append(change(below[name], value, above[name]) / (2.0 * _STEP))
+    verdicts: dict[str, NDArray[Any]] = {}
     for name, value in list(columns.items()):
         stem, unit = name.rsplit("_", 1)
         uncertainty = standard_uncertainty(np.array(effects[name]), errors.draws)
         band = level_band(_amplitude(value), uncertainty) if unit == "db" else _angle_band(stem, value, uncertainty)
         columns[f"{stem}_low_{unit}"], columns[f"{stem}_high_{unit}"] = band
-    return columns
+        if unit == "db":
+            verdicts[f"{stem}_verdict_code"] = cell_verdict(value, band, errors.verdict[:, channel])
+    return columns | verdicts
 
 
 def _amplitude(level: Floats) -> Floats:

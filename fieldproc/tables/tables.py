@@ -54,7 +54,7 @@ def tabulate(far_field: FarField, settings: TableSettings, facts: Facts, channel
     return tuple(
         Table.of_columns(
             name,
-            frequency | with_bands(far_field, partial(_columns, name, settings=settings, channel=channel)),
+            frequency | with_bands(far_field, partial(_columns, name, settings=settings, channel=channel), channel),
             {**common, **bands, **content},
         )
         for name, content in contents.items()

@@ -1,8 +1,4 @@
-"""How far up each standard direction may be believed.
-
-The error of a far field, rms over the sphere, is that of every direction in pascal: where little is radiated, the
-same error is more decibels. A level is within 1 dB (95 %) where that error is 22 dB below it.
-"""
+"""How far up each standard direction may be believed: where its level is known to 1 dB (95 %)."""
 
 from __future__ import annotations
 
@@ -10,12 +6,11 @@ from collections.abc import Mapping
 
 import numpy as np
 
-from fieldproc.conventions import POLAR_ANGLES_DEG, Booleans, Floats, polar_directions
-from fieldproc.records import Expansion, FarField, Table, Verdict
+from fieldproc.conventions import POLAR_ANGLES_DEG, Booleans, Floats, Integers, level_db, polar_directions
+from fieldproc.records import FarField, Table, Verdict
+from fieldproc.tables.bands import cell_verdict, pressure_band
 from fieldproc.tables.polar import match_directions
 
-# 1.96 standard deviations of the part in phase, which has half the power, lower the level by 1 dB.
-TRUSTED_DB = 20.0 * np.log10((1.0 - 10.0**-0.05) * np.sqrt(2.0) / 1.96)
 # Directions are judged by thirds of an octave: most of one must be trusted. Below this frequency none is a top.
 _BAND_OCTAVES, _MOST = 1.0 / 3.0, 0.5
 _LOWEST_TOP_HZ = 200.0
@@ -23,7 +18,6 @@ _LOWEST_TOP_HZ = 200.0
 
 def trust_table(
     far_field: FarField,
-    expansion: Expansion,
     unscanned: Booleans,
     channel: int,
     *,
@@ -32,17 +26,13 @@ def trust_table(
     """Table ``trust`` of one channel: the 70 standard directions, and the highest frequency to believe in each.
 
     ``far_field`` is not a true pressure; ``unscanned`` (direction,) says which of the polar directions rest on a
-    sector without points. nan where nothing above 200 Hz is to be believed.
+    sector without points. nan where nothing above 200 Hz is to be believed, or the errors are not known.
     """
     directions = polar_directions()
     # 0 and 180 degrees belong to both planes
     once = np.concatenate([np.ones(len(POLAR_ANGLES_DEG), dtype=np.bool_), ~np.isin(POLAR_ANGLES_DEG, (0, 180))])
-    index = match_directions(far_field.directions, directions)
-    size = np.abs(far_field.pressure_pa[:, channel, index])
-    rms = np.sqrt(np.mean(np.abs(expansion.outgoing[:, channel]) ** 2, axis=1))
-    error_db = _error_db(expansion, channel, size, rms)
-    believed = (error_db <= TRUSTED_DB) & (expansion.quality.verdict[:, channel] < Verdict.DO_NOT_USE)[:, None]
-    highest_hz = np.array([_top(expansion.frequency_hz, own) for own in believed.T])
+    believed = _believed(far_field, match_directions(far_field.directions, directions), channel)
+    highest_hz = np.array([_top(far_field.frequency_hz, own) for own in believed.T])
     columns = {
         "azimuth_deg": np.degrees(np.arctan2(directions[:, 1], directions[:, 0]))[once].round(9) + 0.0,
         "elevation_deg": np.degrees(np.arcsin(np.clip(directions[:, 2], -1.0, 1.0)))[once].round(9) + 0.0,
@@ -50,7 +40,7 @@ def trust_table(
         "unscanned": unscanned[once],
     }
     told = {
-        "content": "highest frequency up to which the level in a direction is within 1 dB (95 %, random errors)",
+        "content": "highest frequency up to which the level in a direction is known to 1 dB (95 %)",
         **facts,
         "channel_index": channel,
         "highest_note": "by thirds of an octave, from 200 Hz up; nan = none",
@@ -59,14 +49,17 @@ def trust_table(
     return Table.of_columns("trust", columns, told)
 
 
-def _error_db(expansion: Expansion, channel: int, size: Floats, rms: Floats) -> Floats:
-    """Random error of each direction re its own pressure, (frequency, direction)."""
-    # mean square over the sphere: sum |c|^2 / (4 pi k^2)
-    k = 2.0 * np.pi * expansion.frequency_hz / expansion.sound_speed_m_per_s
-    over_sphere = rms * np.sqrt(expansion.outgoing.shape[2] / (4.0 * np.pi)) / k
-    with np.errstate(divide="ignore", invalid="ignore"):
-        relative_db = 20.0 * np.log10(over_sphere[:, None] / size)
-    return np.asarray(expansion.quality.random_error_db[:, channel, None] + relative_db)
+def _believed(far_field: FarField, index: Integers, channel: int) -> Booleans:
+    """Cells (frequency, direction) that are good, or would be if their frequency were not merely "caution"."""
+    errors = far_field.errors
+    if errors is None:
+        return np.zeros((len(far_field.frequency_hz), len(index)), dtype=np.bool_)
+    pressure_pa = far_field.pressure_pa[:, [channel]][..., index]
+    band_db = pressure_band(pressure_pa, errors.pressure_pa[:, [channel]][..., index], errors.draws)
+    usable = errors.verdict[:, channel, None] < Verdict.DO_NOT_USE
+    # a frequency that is "caution" for reasons of its own still has levels
+    verdict = cell_verdict(level_db(pressure_pa), band_db, np.zeros(1, dtype=np.int64))[:, 0]
+    return np.asarray((verdict == Verdict.GOOD) & usable)
 
 
 def _top(frequency_hz: Floats, believed: Booleans) -> float:

@@ -60,6 +60,7 @@ def expansion_of(place_m: np.ndarray, origin_m: np.ndarray | None = None, source
         leave_one_out_db=one,
         room_to_direct_db=one,
         random_error_db=one,
+        level_uncertainty_db=one,
         verdict=np.zeros((2, 1), dtype=np.int64),
         condition=np.ones(2),
         noise_gain_db=np.zeros(2),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -15,10 +16,10 @@ from fieldproc.conventions import (
     level_db,
     vertical_directions,
 )
-from fieldproc.records import FarField, FarFieldErrors, Table
+from fieldproc.records import FarField, FarFieldErrors, Table, Verdict
 from fieldproc.settings import TableSettings
 from fieldproc.tables import BAND_FACTS, pressure_band, tabulate
-from fieldproc.tables.bands import level_band, standard_uncertainty, with_bands
+from fieldproc.tables.bands import COVERAGE_FACTOR, level_band, standard_uncertainty, with_bands
 from fieldproc.tables.cta2034a import LISTENING_WINDOW, appendix_c_weight
 from fieldproc.tables.directivity import coverage_deg
 
@@ -46,6 +47,7 @@ def field_of(
     errors = FarFieldErrors(
         np.concatenate([drawn, whole], axis=2),
         np.concatenate([np.zeros(drawn.shape[:3]), powers], axis=2),
+        np.zeros((2, 1), dtype=np.int64),
         draws or 1,
         tuple(f"cause {cause}" for cause in range(vectors - draws)),
     )
@@ -92,10 +94,11 @@ def test_every_column_has_its_band_by_name() -> None:
     tables = tables_of(field_of(beam(), 0.01 * beam()[None], 0.02))
     for table in tables.values():
         assert table.header[0] == "frequency_hz"
-        bare = [name for name in table.header[1:] if "_low_" not in name and "_high_" not in name]
+        bare = [name for name in table.header[1:] if not re.search("_(low|high|verdict)_", name)]
         stems = [name.rsplit("_", 1) for name in bare]
         bands = [f"{stem}_{end}_{unit}" for stem, unit in stems for end in ("low", "high")]
-        assert list(table.header[1:]) == [*bare, *bands]
+        verdicts = [f"{stem}_verdict_code" for stem, unit in stems if unit == "db"]
+        assert list(table.header[1:]) == [*bare, *bands, *verdicts]
         for name in bare:
             low, high = band(table, name)
             # rounding of a level to amplitude and back
@@ -112,7 +115,8 @@ def test_errors_that_are_not_known_have_no_columns() -> None:
     far_field = field_of(beam(), 0.01 * beam()[None])
     bare = tables_of(replace(far_field, errors=None))
     for name, table in tables_of(far_field).items():
-        assert len(table.header) == 1 + 3 * (len(bare[name].header) - 1)
+        levels = sum(title.endswith("_db") for title in bare[name].header)
+        assert len(table.header) == 1 + 3 * (len(bare[name].header) - 1) + levels
         for title in bare[name].header:
             np.testing.assert_array_equal(table.column(title), bare[name].column(title))
         assert not set(BAND_FACTS) & set(bare[name].facts)
@@ -125,7 +129,7 @@ def test_one_factor_for_all_directions(relative: complex) -> None:
     found = 0
     for table in tables.values():
         for name in table.header[1:]:
-            if "_low_" in name or "_high_" in name:
+            if re.search("_(low|high|verdict)_", name):
                 continue
             if name.endswith("_deg"):
                 turned = 0.0 if "coverage" in name else 2.0 * np.degrees(abs(relative.imag))
@@ -237,6 +241,14 @@ def test_levels_and_phases_of_single_directions() -> None:
     assert wrapped > 0
 
 
+def test_a_phase_of_half_a_turn_is_no_less_known_than_others() -> None:
+    """Errors take it to either side of 180 and -180 degrees."""
+    table = tables_of(field_of(np.full(72, -1.0), np.full((1, 72), 0.02j)))["vertical"]
+    assert table.column("phase_-040_deg")[0] == 180.0
+    reach = 2.0 * np.degrees(0.02)
+    np.testing.assert_allclose(band(table, "phase_-040_deg"), [-reach, reach], rtol=1e-6)
+
+
 @pytest.mark.parametrize("plane", ["horizontal", "vertical"])
 def test_coverage_moves_by_its_slope(plane: str) -> None:
     """Against the coverage of pressures with a hundredth of each error, up and down."""
@@ -304,7 +316,9 @@ def test_frequencies_and_directions_that_are_not_known_spoil_no_others() -> None
         errors=replace(far_field.errors, pressure_pa=errors, power=power),
     )
     for name, table in tables_of(blank).items():
-        assert np.isnan(table.values[0, 1:]).all()
+        verdicts = np.array([title.endswith("_code") for title in table.header])
+        assert np.isnan(table.values[0, ~verdicts][1:]).all()
+        assert np.all(table.values[0, verdicts] == Verdict.DO_NOT_USE)
         np.testing.assert_array_equal(table.values[1], usual[name].values[1])
 
     kept = np.arange(72) != column("vertical", -30)
@@ -316,7 +330,8 @@ def test_frequencies_and_directions_that_are_not_known_spoil_no_others() -> None
     )
     vertical = tables_of(fewer)["vertical"]
     unknown = {name for name in vertical.header if np.isnan(vertical.column(name)).any()}
-    assert unknown == {name for name in vertical.header if "_-030_" in name}
+    assert unknown == {name for name in vertical.header if "_-030_" in name and not name.endswith("_code")}
+    assert np.all(vertical.column("level_-030_verdict_code") == Verdict.DO_NOT_USE)
 
 
 def test_a_channel_has_its_own_errors() -> None:
@@ -331,6 +346,7 @@ def test_a_channel_has_its_own_errors() -> None:
             one.errors,
             pressure_pa=np.concatenate([one.errors.pressure_pa, 0.3 * one.errors.pressure_pa], axis=1),
             power=np.concatenate([one.errors.power, 0.1 * one.errors.power], axis=1),
+            verdict=np.zeros((2, 2), dtype=np.int64),
         ),
     )
     for channel, relative in enumerate((0.02, 0.002)):
@@ -340,6 +356,27 @@ def test_a_channel_has_its_own_errors() -> None:
 
 def test_columns_alone_where_there_are_no_errors() -> None:
     far_field = replace(field_of(beam(), np.zeros((1, 72))), errors=None)
-    on_axis = with_bands(far_field, lambda one: {"level_db": level_db(np.abs(one.pressure_pa[:, 0, 17]))})
+    on_axis = with_bands(far_field, lambda one: {"level_db": level_db(np.abs(one.pressure_pa[:, 0, 17]))}, 0)
     assert list(on_axis) == ["level_db"]
     np.testing.assert_allclose(on_axis["level_db"], 2 * [amplitude_db(1.0 / REFERENCE_PRESSURE_PA)], rtol=1e-12)
+
+
+def test_a_cell_is_as_good_as_its_band_is_narrow() -> None:
+    """Two standard uncertainties lower a level by 1 and by 3 dB at these shares of it."""
+    limits = [(1.0 - 10.0 ** (-reach_db / 20.0)) / COVERAGE_FACTOR for reach_db in (1.0, 3.0)]
+    for share, expected in (
+        (0.99 * limits[0], Verdict.GOOD),
+        (1.01 * limits[0], Verdict.CAUTION),
+        (0.99 * limits[1], Verdict.CAUTION),
+        (1.01 * limits[1], Verdict.DO_NOT_USE),
+    ):
+        table = tables_of(field_of(beam(), share * beam()[None]))["horizontal"]
+        assert np.all(table.column("level_+030_verdict_code") == expected)
+
+
+def test_no_cell_is_better_than_its_frequency() -> None:
+    far_field = field_of(beam(), 0.001 * beam()[None])
+    assert far_field.errors is not None
+    doubtful = replace(far_field.errors, verdict=np.array([[Verdict.CAUTION], [Verdict.DO_NOT_USE]]))
+    table = tables_of(replace(far_field, errors=doubtful))["cta2034a"]
+    np.testing.assert_array_equal(table.column("sound_power_verdict_code"), [Verdict.CAUTION, Verdict.DO_NOT_USE])

@@ -15,6 +15,7 @@ def test_quality_columns_of_the_channel() -> None:
         leave_one_out_db=-10 * per_channel,
         room_to_direct_db=-100 * per_channel,
         random_error_db=-1000 * per_channel,
+        level_uncertainty_db=per_channel,
         verdict=np.array([[0, 2], [1, 1], [2, 0]]),
         condition=np.array([10.0, 20.0, np.inf]),
         noise_gain_db=np.array([-1.0, 0.0, 1.0]),
@@ -53,6 +54,7 @@ def test_quality_columns_of_the_channel() -> None:
         "truncation_db",
         "regularisation",
         "random_error_db",
+        "level_uncertainty_db",
         "acoustic_center_x_m",
         "acoustic_center_y_m",
         "acoustic_center_z_m",
@@ -61,7 +63,7 @@ def test_quality_columns_of_the_channel() -> None:
         "gated_share",
     )
     np.testing.assert_array_equal(
-        table.values[1], [200, 5, 3, -4, -40, 20, 0, -400, 1, -50, 4e-3, -4000, 0.1, 0.2, 0.3, -120, -160, 0.5]
+        table.values[1], [200, 5, 3, -4, -40, 20, 0, -400, 1, -50, 4e-3, -4000, 4, 0.1, 0.2, 0.3, -120, -160, 0.5]
     )
     np.testing.assert_array_equal(table.column("verdict_code"), [2, 1, 0])
     assert table.facts["verdict_codes"] == "0 good; 1 caution; 2 do not use"

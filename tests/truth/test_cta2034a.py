@@ -112,6 +112,7 @@ def far_field_from_coefficients(pattern: Pattern) -> FarField:
             leave_one_out_db=per_channel,
             room_to_direct_db=per_channel,
             random_error_db=per_channel,
+            level_uncertainty_db=per_channel,
             verdict=np.zeros((1, 1), dtype=int),
             condition=per_frequency + 1.0,
             noise_gain_db=per_frequency,
