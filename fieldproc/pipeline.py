@@ -36,8 +36,16 @@ from fieldproc.records import Expansion, FarField, ReferenceAxis, Session, Spect
 from fieldproc.results import Scalar, field_bytes, read_field
 from fieldproc.session import open_input
 from fieldproc.settings import AxisSettings, ExtrapolationSettings, Settings
-from fieldproc.tables import BAND_FACTS, points_table, pressure_band, quality_table, tabulate, trust_table
-from fieldproc.validate import Validation, validate, validation_directions
+from fieldproc.tables import (
+    BAND_FACTS,
+    points_table,
+    pressure_band,
+    quality_table,
+    rescan_table,
+    tabulate,
+    trust_table,
+)
+from fieldproc.validate import validate, validation_directions
 
 Progress = Callable[[int, int], None]
 
@@ -60,15 +68,21 @@ def process_session(path: Path, settings: Settings, progress: Progress, *, figur
             *tabulate(far_field, settings.tables, facts, channel),
             quality_table(expansion, channel, facts=facts),
             points_table(session, spectra, expansion.quality.point_residual_db, channel, facts=facts),
-            trust_table(plain, expansion, coverage.resting, channel, facts=facts),
+            trust_table(plain, coverage.resting, channel, facts=facts),
         )
         for channel in range(len(far_field.channel_names))
     ]
-    files = {"field.h5": field_bytes(expansion, spectra.axis, facts), **table_files(tables)}
+    # one visit measures all channels
+    rescan = rescan_table(session, spectra, expansion.quality.point_residual_db, facts=facts)
+    files = {
+        "field.h5": field_bytes(expansion, spectra.axis, facts),
+        **table_files(tables),
+        **table_files([{"rescan": rescan}]),
+    }
     if figures and settings.report.figures:
         files |= figure_files(tables, far_field.channel_names, session.title)
     judgement = _judgement(spectra, expansion)
-    judgement = replace(judgement, notices=(*judgement.notices, *_unscanned_told(coverage)))
+    judgement = replace(judgement, notices=(*judgement.notices, *_unscanned_told(coverage), *_rescan_told(rescan)))
     if settings.extrapolation.air_absorption:
         absorbed = f"air absorption taken off for {spectra.absorption_air}"
         judgement = replace(judgement, notices=(*judgement.notices, absorbed))
@@ -88,16 +102,13 @@ def validate_session(path: Path, settings: Settings, progress: Progress) -> Outc
     spectra = _spectra(session, settings)
     expansion = expand(spectra, settings, progress)
     far_field = extrapolate(expansion, spectra.axis, validation_directions()[0], ExtrapolationSettings())
-    rotation = output_axes(spectra.axis.direction, spectra.axis.up)
-    stated_m = rotation @ (session.known_source.position_m - spectra.axis.origin_m)
     per_volt = session.known_source.volume_velocity_m3_per_s_per_v
     strength = None if per_volt is None else per_volt * session.drive.voltage_v
-    result = validate(far_field, expansion.quality.verdict[:, 0], stated_m, strength, settings.validation)
+    result = validate(far_field, expansion, spectra, strength, settings.validation)
     facts = session_facts(session, spectra, settings)
     validation = replace(result.table, facts={**facts, **result.table.facts})
     tables = _by_name(validation, quality_table(expansion, 0, facts=facts))
-    found_m = rotation.T @ result.place_m + spectra.axis.origin_m
-    scalars = _validation_scalars(result, found_m, stated_m)
+    scalars = {name: Scalar(*number) for name, number in result.numbers.items()}
     judgement = replace(_judgement(spectra, expansion), scalars=scalars)
     missed = replace(judgement, notices=judgement.notices + result.failures)
     files = complete(table_files([tables]), settings, facts, missed)
@@ -214,6 +225,13 @@ def _unscanned_told(coverage: Coverage) -> list[str]:
     return [f"not scanned: {'; '.join(told)}; directions there rest on what was measured elsewhere (trust.csv)"]
 
 
+def _rescan_told(rescan: Table) -> list[str]:
+    count = len(rescan.values)
+    if not count:
+        return []
+    return [f"{count} point{' is' if count == 1 else 's are'} worth measuring again: tables/rescan.csv"]
+
+
 def _by_name(*tables: Table) -> dict[str, Table]:
     return {table.name: table for table in tables}
 
@@ -231,17 +249,6 @@ def _judgement(spectra: Spectra, expansion: Expansion) -> Judgement:
         spectra.notices + expansion.notices,
         spectra.dropped,
     )
-
-
-def _validation_scalars(result: Validation, found_m: Floats, stated_m: Floats) -> dict[str, Scalar]:
-    """Found place in scan axes, its distance from the stated one, and the worst of the tolerance band."""
-    place_error_m = float(np.linalg.norm(result.place_m - stated_m))
-    return {
-        **{f"found_{name}": Scalar(float(x), "m") for name, x in zip("xyz", found_m, strict=True)},
-        "place_error": Scalar(place_error_m, "m"),
-        "largest_ripple": Scalar(result.largest_ripple_db, "dB"),
-        "largest_phase_error": Scalar(result.largest_phase_error_deg, "deg"),
-    }
 
 
 def _spectra(session: Session, settings: Settings) -> Spectra:

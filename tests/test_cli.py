@@ -93,7 +93,7 @@ def test_run_writes_the_result_folder(scan: Path, tmp_path: Path, capsys: pytest
     assert "box.h5: 8 of 8 frequencies" in printed.err.splitlines()
     # what a reader must know is said, not only written
     assert f"{scan}: note: sound speed from the stated temperature (ISO 9613-1)" in printed.err.splitlines()
-    tables = ("cta2034a", "horizontal", "vertical", "directivity", "quality", "points", "trust")
+    tables = ("cta2034a", "horizontal", "vertical", "directivity", "quality", "points", "rescan", "trust")
     assert set(files_below(tmp_path / "out")) == {
         "box/summary.json",
         "box/settings.toml",

@@ -171,7 +171,14 @@ documents = st.fixed_dictionaries(
         ).filter(lambda chosen: chosen["quantity"] == "true pressure" or not chosen["air_absorption"]),
         "tables": st.fixed_dictionaries({"rear_wall": st.sampled_from(["three", "all"])}),
         "report": st.fixed_dictionaries({"figures": st.booleans()}),
-        "validation": st.fixed_dictionaries(dict.fromkeys(SECTIONS["validation"], positive)),
+        "validation": st.fixed_dictionaries(
+            {
+                **dict.fromkeys(SECTIONS["validation"], positive),
+                "off_monopole_db": st.floats(-200, -1e-3),
+                "distances_m": st.lists(positive, min_size=1, max_size=16).map(tuple),
+                "covered_share": st.floats(0, 1),
+            }
+        ),
     }
 )
 

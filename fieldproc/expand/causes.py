@@ -111,14 +111,18 @@ def remaining_causes(
     outer = _outer(spectra, panel)
     time_s = scan_times(spectra)
     knots_s = np.linspace(time_s.min(), time_s.max(), KNOTS) if np.ptp(time_s) > 0 else np.zeros(0)
-    prior = prior_deviation(spectra, outer, knots_s, settings.uncertainty)
     told = put_right or {}
-    covariance: Floats = np.eye(len(prior))
     mean = np.array([-told.get(name, 0.0) for name in names(outer, knots_s)])
+    prior = prior_deviation(spectra, outer, knots_s, settings.uncertainty)
+    # what was that far off was not known that well
+    size = np.sqrt(np.sum(prior**2, axis=1))
+    prior = np.where((np.abs(mean) > size)[:, None], np.diag(np.abs(mean)), prior)
+    covariance: Floats = np.eye(len(prior))
     if panel is not None and prior.any() and min(min(pair) for pair in panel.orders) >= 0:
         with threadpool_limits(limits=1, user_api="blas"):
             equations = _equations(panel, outer, hats(scan_times(panel.spectra), knots_s), settings)
-        expected = mean
+        # the scan was just put right: what is left unexplained is least about zero
+        expected, mean = mean, np.zeros_like(mean)
         for _ in range(_ROUNDS):
             information, slope = equations.evidence(mean)
             # in unit numbers of the prior, about what it expects now that something was put right

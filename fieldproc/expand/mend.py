@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 
 from fieldproc.conventions import Booleans, Integers
+from fieldproc.expand.alignment import geometry_doubts
 from fieldproc.expand.calibration import calibrate
 from fieldproc.expand.causes import remaining_causes
 from fieldproc.expand.drift import drift
@@ -20,8 +21,8 @@ from fieldproc.expand.judging import judging_panel
 from fieldproc.expand.panel import no_number
 from fieldproc.expand.rings import recognise_rings
 from fieldproc.expand.screening import BadPoint, Screening, screen
-from fieldproc.records import DroppedPoint, Spectra
-from fieldproc.settings import Settings
+from fieldproc.records import Correction, DroppedPoint, Spectra
+from fieldproc.settings import MendingSettings, Settings
 
 # More places than this are not predicted for the sake of their rings: each costs a fit of its own.
 MOST_PREDICTED = 64
@@ -35,23 +36,34 @@ def mend(spectra: Spectra, settings: Settings) -> Spectra:
     for the same reason; else only good points remain.
     """
     ringed = _with_lost_places(spectra, settings)
-    screening = screen(ringed, settings) if settings.mending.bad_points else Screening()
+    doubts = geometry_doubts(ringed, settings)
+    # whatever else would be found is that fault in another guise
+    mending = MendingSettings(bad_points=False, surfaces=False, drift=False) if doubts else settings.mending
+    screening = screen(ringed, settings) if mending.bad_points else Screening()
     bad = np.union1d(screening.points, no_number(ringed))
     notices = list(screening.notices)
     mended, drifted = ringed, False
     put_right: dict[str, float] = {}
-    if settings.mending.surfaces:
+    corrections: list[Correction] = []
+    if mending.surfaces:
         calibration = calibrate(mended, settings, bad)
         mended, notices = calibration.spectra, notices + list(calibration.notices)
         put_right = {error.name: error.value for error in calibration.errors if error.applied}
+        corrections = [
+            Correction(f"{error.kind.name} of surface {error.surface}", error.value, error.kind.unit)
+            for error in calibration.errors
+            if error.applied
+        ]
     panel = None
-    if settings.mending.drift or settings.uncertainty.enabled:
+    if not doubts and (mending.drift or settings.uncertainty.enabled):
         panel = judging_panel(mended, settings, bad)
-    if settings.mending.drift and panel is not None:
+    if mending.drift and panel is not None:
         course = drift(mended, settings, bad, panel)
         if course.spectra is not mended and settings.uncertainty.enabled:
             panel = judging_panel(course.spectra, settings, bad)
             put_right |= course.put_right
+        if course.put_right:
+            corrections.append(Correction("gain over the scan", course.courses[0].range, "dB"))
         mended, drifted, notices = course.spectra, course.doubtful, notices + list(course.notices)
     if settings.uncertainty.enabled:
         mended = replace(mended, causes=remaining_causes(mended, panel, settings, put_right))
@@ -60,9 +72,11 @@ def mend(spectra: Spectra, settings: Settings) -> Spectra:
     mended = replace(
         mended,
         drifted=drifted,
+        doubts=doubts,
         lost=None,
+        put_right=tuple(corrections),
         dropped=tuple(sorted((*spectra.dropped, *dropped), key=lambda point: point.index)),
-        notices=(*spectra.notices, *_told(found), *notices),
+        notices=(*spectra.notices, *doubts, *_told(found), *notices),
     )
     return _without(mended, bad, settings) if bad.size else mended
 

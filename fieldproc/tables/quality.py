@@ -4,7 +4,36 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from fieldproc.records import Expansion, Table, verdict_legend
+from fieldproc.conventions import Floats, Integers
+from fieldproc.records import Expansion, Measures, Table, verdict_legend
+
+_NOTES = {
+    "hold_out_note": "error of predicting the worst surface from the others, at a few frequencies; nan elsewhere",
+    "forbidden_band_note": "1 = outgoing and regular waves look alike at the points",
+    "clear_degree_note": "highest outgoing degree whose energy stands above its noise; -1 = none",
+    "leakage_note": "share of the ripples of the outgoing waves that the room's explain, per octave, and its level",
+    "power_closure_note": "power through a sphere around the loudspeaker re that of outgoing waves alone; not below 0",
+}
+
+
+def _measures(measures: Measures | None, channel: int) -> dict[str, Floats | Integers]:
+    if measures is None:
+        return {}
+    by_surface = {
+        f"residual_surface_{number}_db": measures.surface_residual_db[:, channel, at]
+        for at, number in enumerate(measures.surface.tolist())
+    }
+    return {
+        **by_surface,
+        "hold_out_db": measures.hold_out_db[:, channel],
+        "forbidden_band": measures.forbidden,
+        "last_degrees_db": measures.last_degrees_db[:, channel],
+        "clear_degree": measures.clear_degree[:, channel],
+        "degree_change_db": measures.degree_change_db[:, channel],
+        "leakage": measures.leakage[:, channel],
+        "leakage_db": measures.leakage_db[:, channel],
+        "power_closure": measures.power_closure[:, channel],
+    }
 
 
 def quality_table(
@@ -33,6 +62,7 @@ def quality_table(
         "scattering_db": quality.scattering_db[:, channel],
         "overlap_difference_db": quality.overlap_difference_db[:, channel],
         "gated_share": quality.gated_share,
+        **_measures(expansion.measures, channel),
     }
     told = {
         "content": "how well the expansion in spherical waves is determined, per frequency",
@@ -45,5 +75,6 @@ def quality_table(
         "overlap_note": "rms far field of separated minus gated re gated, where both answer",
         "gated_share_note": "1 = from responses gated before the first reflection, 0 = from whole ones",
         "regular_order_note": "-1 = nothing arriving from the room was fitted",
+        **(_NOTES if expansion.measures is not None else {}),
     }
     return Table.of_columns("quality", columns, told)
