@@ -19,6 +19,7 @@ import numpy as np
 from threadpoolctl import threadpool_limits
 
 from fieldproc.conventions import Floats, Integers
+from fieldproc.expand.causes import surface_deviations
 from fieldproc.expand.geometry import expansion_origin
 from fieldproc.expand.judging import fewest_orders, judging_panel
 from fieldproc.expand.nuisance import Estimate, Nuisance
@@ -90,7 +91,10 @@ def _calibrate(spectra: Spectra, settings: Settings, bad: Integers | None) -> Ca
     scan = surfaces_of(panel)
     value, estimate = _estimate(panel, scan, settings)
     clear = np.isin(np.arange(len(value)), estimate.chosen)
-    applied = clear & (np.abs(value) >= np.tile([kind.least for kind in KINDS], len(scan.outer)))
+    # two equal spheres hold so little of their gain that anything may stand out: what the scan knows less well than
+    # the session, it does not know
+    better = estimate.sigma <= np.tile(surface_deviations(spectra, settings.uncertainty), len(scan.outer))
+    applied = clear & better & (np.abs(value) >= np.tile([kind.least for kind in KINDS], len(scan.outer)))
     errors = tuple(
         SurfaceError(int(surface), kind, float(value[at]), float(estimate.sigma[at]), bool(applied[at]))
         for at, (surface, kind) in enumerate(product(scan.outer, KINDS))

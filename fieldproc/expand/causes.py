@@ -81,19 +81,25 @@ def course_name(what: str, knot: int) -> str:
     return f"{what} by knot {knot} of {KNOTS - 1}"
 
 
+def surface_deviations(spectra: Spectra, assumed: UncertaintySettings) -> Floats:
+    """Standard uncertainties of a surface, stated or assumed, of every kind and in its unit, (kind,)."""
+    stated = [_known(spectra, assumed, name) for name in ("surface_gain_db", "surface_radius_m", "latency_s")]
+    return np.array(stated) * [1.0, 1e3, 1e6]
+
+
+def _known(spectra: Spectra, assumed: UncertaintySettings, name: str) -> float:
+    stated = getattr(spectra.sigma, name)
+    return float(getattr(assumed, name) if stated is None else stated)
+
+
 def prior_deviation(spectra: Spectra, outer: Integers, knots_s: Floats, assumed: UncertaintySettings) -> Floats:
     """Root of the covariance of the parameters as stated or assumed, (parameter, unit number).
 
     Slow changes are random walks from knot to knot, which come to their standard uncertainty at the end of the scan.
     """
-    sigma, to_percent = spectra.sigma, 100.0 / float(spectra.sound_speed_m_per_s.mean())
-
-    def known(name: str) -> float:
-        stated = getattr(sigma, name)
-        return float(getattr(assumed, name) if stated is None else stated)
-
-    of_surface = [known("surface_gain_db"), 1e3 * known("surface_radius_m"), 1e6 * known("latency_s")]
-    in_common = np.diag([*(of_surface * len(outer)), known("sound_speed_m_per_s") * to_percent])
+    to_percent = 100.0 / float(spectra.sound_speed_m_per_s.mean())
+    of_surfaces = np.tile(surface_deviations(spectra, assumed), len(outer))
+    in_common = np.diag([*of_surfaces, _known(spectra, assumed, "sound_speed_m_per_s") * to_percent])
     steps = max(len(knots_s) - 1, 0)
     walk = np.tri(steps) / np.sqrt(max(steps, 1))
     drifts = assumed.gain_drift_db * walk, assumed.sound_speed_drift_m_per_s * to_percent * walk

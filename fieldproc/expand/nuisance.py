@@ -87,11 +87,15 @@ class Nuisance:
         value, covariance = np.zeros(len(self.slope)), np.zeros_like(self.information)
         inverse = np.linalg.inv(self.information[np.ix_(own, own)])
         value[own] = inverse @ self.slope[own]
-        left = self.residual - np.einsum("p,fpcx->fcx", value[own], self.columns[:, own])
-        error = left * self.weight[..., None] / self.spare[:, None]
-        score = np.einsum("fpcx,fcx->px", self.columns[:, own].conj(), error, optimize=True).real
-        covariance[np.ix_(own, own)] = inverse @ (score @ score.T) @ inverse
+        covariance[np.ix_(own, own)] = inverse @ self._scores(value)[np.ix_(own, own)] @ inverse
         return Estimate(value, covariance, tuple(own))
+
+    def _scores(self, value: Floats) -> Floats:
+        """Covariance of the scores (parameter, parameter): of every point those of all frequencies together."""
+        left = self.residual - np.einsum("p,fpcx->fcx", value, self.columns, optimize=True)
+        error = left * self.weight[..., None] / self.spare[:, None]
+        score = np.einsum("fpcx,fcx->px", self.columns.conj(), error, optimize=True).real
+        return np.asarray(score @ score.T)
 
     def evidence(self, about: Floats) -> tuple[Floats, Floats]:
         """Information (parameter, parameter) of the data, and its product with the best estimate.
@@ -99,11 +103,8 @@ class Nuisance:
         The inverse of the covariance of :meth:`solve`, also where some combination of parameters does nothing. What
         is left unexplained is taken ``about`` parameters that explain most of it.
         """
-        left = self.residual - np.einsum("p,fpcx->fcx", about, self.columns, optimize=True)
-        error = left * self.weight[..., None] / self.spare
-        score = np.einsum("fpcx,fcx->px", self.columns.conj(), error, optimize=True).real
         scale = np.sqrt(np.maximum(np.diag(self.information), np.finfo(float).tiny))
-        values, vectors = np.linalg.eigh(score @ score.T / np.outer(scale, scale))
+        values, vectors = np.linalg.eigh(self._scores(about) / np.outer(scale, scale))
         told = values > _UNTOLD * values[-1]
         # rows of the inverse root of the scores' covariance, in units of the parameters
         whitened = (vectors[:, told] / np.sqrt(values[told])).T / scale
