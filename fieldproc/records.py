@@ -294,7 +294,8 @@ class Spectra(_Record):
     ``sampling_rate_hz`` is that of impulse responses. ``None`` = not known.
 
     ``lost`` are places whose records are of no use; ``left_out`` points, whose pressure means nothing, keep their
-    rows so that rings stay complete. ``drifted``: something changed during the scan. ``sigma`` is what the session
+    rows so that rings stay complete. ``drifted``: something changed during the scan; ``doubts`` are faults of its
+    geometry, in words. ``sigma`` is what the session
     states of its errors, ``put_right`` what was found of them in the scan and taken out, ``causes`` what may be left
     of those that all points have in common.
     """
@@ -338,6 +339,7 @@ class Spectra(_Record):
     lost: Lost | None = None
     left_out: Booleans | None = None
     drifted: bool = False
+    doubts: tuple[str, ...] = ()
     sigma: Sigma = field(default_factory=Sigma)
     put_right: tuple[Correction, ...] = ()
     causes: Causes | None = None
@@ -415,6 +417,37 @@ class Quality(_Record):
 
 
 @dataclass(frozen=True, slots=True)
+class Measures(_Record):
+    """What an expansion says of itself beyond its :class:`Quality`; defined in ``expand/measures.py``.
+
+    ``surface`` are the numbers of the surfaces (none: they are not named).
+    """
+
+    AXES: ClassVar[Axes] = {
+        "surface": ("surface",),
+        "surface_residual_db": ("frequency", "channel", "surface"),
+        "hold_out_db": ("frequency", "channel"),
+        "forbidden": ("frequency",),
+        "last_degrees_db": ("frequency", "channel"),
+        "clear_degree": ("frequency", "channel"),
+        "degree_change_db": ("frequency", "channel"),
+        "leakage": ("frequency", "channel"),
+        "leakage_db": ("frequency", "channel"),
+        "power_closure": ("frequency", "channel"),
+    }
+    surface: Integers
+    surface_residual_db: Floats
+    hold_out_db: Floats
+    forbidden: Integers
+    last_degrees_db: Floats
+    clear_degree: Floats
+    degree_change_db: Floats
+    leakage: Floats
+    leakage_db: Floats
+    power_closure: Floats
+
+
+@dataclass(frozen=True, slots=True)
 class Deviations:
     """Errors that coefficients may have: per frequency, vectors (channel, vector, coefficient) to add to them.
 
@@ -437,7 +470,8 @@ class Expansion(_Record):
     frequency's order hold zeros; ``regular_order`` is -1 where no regular set was fitted.
     ``acoustic_center_m`` is the origin about which the far field needs the lowest degrees (nan = not known).
     The waves know no losses: ``absorption_db_per_m`` is what the air takes from them (``None`` = not known).
-    ``deviations`` are the errors that the coefficients may have (``None`` = not asked for).
+    ``deviations`` are the errors that the coefficients may have (``None`` = not asked for), ``measures`` what else is
+    known of them.
     """
 
     AXES: ClassVar[Axes] = {
@@ -464,6 +498,7 @@ class Expansion(_Record):
     quality: Quality
     absorption_db_per_m: Floats | None = None
     deviations: Deviations | None = None
+    measures: Measures | None = None
     notices: tuple[str, ...] = ()
 
 

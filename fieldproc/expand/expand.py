@@ -23,7 +23,9 @@ from fieldproc.expand.divided import (
 )
 from fieldproc.expand.fitting import Fitting, OneOrigin
 from fieldproc.expand.geometry import cells_reach, expansion_origin, source_reach
+from fieldproc.expand.hold_out import surface_hold_out
 from fieldproc.expand.loop import Progress, solve_all
+from fieldproc.expand.measures import with_measures
 from fieldproc.expand.mend import only
 from fieldproc.expand.noise_weights import noise_weights, proven_weights, weights_told
 from fieldproc.expand.notices import causes_notices, order_notices, seam_notices, separation_notices, source_notices
@@ -99,13 +101,21 @@ def expand(spectra: Spectra, settings: Settings, progress: Progress = _silent) -
     expansion, removed = remove_scattering(
         whole.expansion, None if upper is None else upper.expansion, spectra.cabinet, settings.scattering
     )
+    expansion = with_measures(expansion)
     if upper is not None:
+        upper = replace(upper, expansion=with_measures(upper.expansion))
         seam = find_seam(expansion, upper.expansion, settings.gate.crossover_hz)
         expansion, decisive = join(expansion, upper.expansion, seam), seam.share < 1.0
         told = [*seam_notices(seam, spectra.frequency_hz), f"gated: {upper.cost}"]
     center_m = _acoustic_center(expansion)
     expansion = with_certainty(expansion)
-    notices = (*causes_notices(spectra.causes), *whole.notices(decisive, points), *removed, *told)
+    notices = (
+        *causes_notices(spectra.causes),
+        *whole.notices(decisive, points),
+        *expansion.notices,
+        *removed,
+        *told,
+    )
     expansion = replace(expansion, acoustic_center_m=center_m, notices=notices)
     return recenter(expansion, center_m) if settings.expansion.origin_m == "acoustic center" else expansion
 
@@ -153,8 +163,9 @@ def _expand(spectra: Spectra, settings: Settings, progress: Progress, *, room: b
     untried = cells is not None and not tried
     halves = half_wave(k, offsets_m, spectra.surface)
     told_apart = ((plan.regular >= 0) & ~halves if room else np.ones_like(halves)) & (
-        not (untried or spectra.drifted)
+        not (untried or spectra.drifted or spectra.doubts)
     )
+    alike = _alike(plan, solved.condition, halves)
     expansion = Expansion(
         frequency_hz=spectra.frequency_hz,
         outgoing=solved.outgoing,
@@ -170,11 +181,12 @@ def _expand(spectra: Spectra, settings: Settings, progress: Progress, *, room: b
         quality=solved.quality(plan, spectra, told_apart),
         absorption_db_per_m=spectra.absorption_db_per_m,
         deviations=None if deviating is None else solved.deviating(deviating.draws, deviating.names),
+        measures=solved.measures(surface_hold_out(solver, plan), alike),
     )
     return _Part(
         expansion,
         separate,
-        _alike(plan, solved.condition, halves),
+        alike,
         plan.carried,
         [
             *source_notices(offsets_m, reach.source_radius_m, division, untried),

@@ -16,7 +16,7 @@ from fieldproc.expand.order import OrderPlan
 from fieldproc.expand.quality import close_gaps, judge
 from fieldproc.expand.side_by_side import side_by_side
 from fieldproc.expand.solver import Solver
-from fieldproc.records import AnyComplexes, Deviations, Quality, Spectra
+from fieldproc.records import AnyComplexes, Deviations, Measures, Quality, Spectra
 from fieldproc.waves.indexing import coefficient_count
 
 Progress = Callable[[int, int], None]
@@ -25,7 +25,7 @@ Progress = Callable[[int, int], None]
 class Solved:
     """Results of the loop as they fill up: zeros and nan where a frequency was not solved."""
 
-    def __init__(self, shape: tuple[int, int, int], plan: OrderPlan) -> None:
+    def __init__(self, shape: tuple[int, int, int], plan: OrderPlan, surface: Integers) -> None:
         frequencies, channels, points = shape
 
         def unsolved(*size: int) -> Floats:
@@ -44,6 +44,10 @@ class Solved:
         self.condition = unsolved(frequencies)
         self.noise_gain_db = unsolved(frequencies)
         self.point_residual = np.zeros((channels, points))
+        #: Numbers of the surfaces, if they are named, and their points.
+        self.surface = np.unique(surface) if np.all(surface >= 0) else surface[:0]
+        self.of_surface = [np.flatnonzero(surface == number) for number in self.surface]
+        self.surface_residual_db = unsolved(frequencies, channels, len(self.surface))
         self.deviations: dict[int, tuple[AnyComplexes, AnyComplexes]] = {}
         self.count = 0
 
@@ -55,6 +59,9 @@ class Solved:
         gain = np.sqrt(fit.far_field_variance / (4 * np.pi)) / k
         far_field = np.sqrt(np.sum(np.abs(fit.outgoing) ** 2, axis=1) / (4 * np.pi)) / k
         self.residual_db[row] = amplitude_db(_rms(fit.residual) / level)
+        for at, own in enumerate(self.of_surface):
+            ratio = _rms(fit.residual[:, own]) / _rms(pressure[:, own])
+            self.surface_residual_db[row, :, at] = amplitude_db(ratio)
         self.leave_one_out_db[row] = amplitude_db(fit.left_out(pressure))
         self.random_error_db[row] = amplitude_db(gain * noise_pa / far_field)
         self.room_to_direct_db[row] = amplitude_db(fit.room_to_direct)
@@ -70,6 +77,22 @@ class Solved:
         nothing = np.zeros((channels, 0, 0), dtype=np.complex64)
         rows = [self.deviations.get(row, (nothing, nothing)) for row in range(len(self.outgoing))]
         return Deviations(tuple(one for one, _ in rows), tuple(other for _, other in rows), draws, causes)
+
+    def measures(self, hold_out_db: Floats, forbidden: Booleans) -> Measures:
+        """What is known of further measures while the fits are at hand; nan for the others."""
+        unknown = np.full_like(self.weight, np.nan)
+        return Measures(
+            surface=self.surface,
+            surface_residual_db=self.surface_residual_db,
+            hold_out_db=hold_out_db,
+            forbidden=forbidden.astype(np.int64),
+            last_degrees_db=unknown,
+            clear_degree=unknown,
+            degree_change_db=unknown,
+            leakage=unknown,
+            leakage_db=unknown,
+            power_closure=unknown,
+        )
 
     def quality(self, plan: OrderPlan, spectra: Spectra, told_apart: Booleans) -> Quality:
         """The gathered measures and the verdict they come to.
@@ -116,7 +139,7 @@ def solve_all(solver: Solver, fitting: Fitting, progress: Progress, deviating: D
     plan = fitting.plan
     pressure_pa = solver.spectra.pressure_pa
     frequencies, channels, points = pressure_pa.shape
-    solved = Solved((frequencies, channels, points), plan)
+    solved = Solved((frequencies, channels, points), plan, solver.spectra.surface)
 
     def fit(lot: list[int]) -> list[tuple[WaveFit, tuple[AnyComplexes, AnyComplexes] | None]]:
         found = fitting.fit(lot, spread=deviating is not None)

@@ -10,13 +10,15 @@ nothing that the cabinet made of the room's sound, and separation cuts no tail.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields, replace
-from typing import Any, Literal
+from dataclasses import dataclass, replace
+from typing import Any, Literal, TypeVar
 
 import numpy as np
 
 from fieldproc.conventions import Booleans, Complexes, Floats, Integers, amplitude_db
-from fieldproc.records import AnyComplexes, Deviations, Expansion, Quality, Verdict
+from fieldproc.records import AnyComplexes, Deviations, Expansion, Measures, Quality, Verdict
+
+Record = TypeVar("Record", Quality, Measures)
 
 # Half-width of the blend, and of the mean that the choice of its middle goes by, in octaves.
 _HALF_BLEND, _HALF_MEAN = 0.25, 1.0 / 6.0
@@ -119,6 +121,7 @@ def join(separated: Expansion, gated: Expansion, seam: Seam) -> Expansion:
         regular_order=np.where(seam.share < 1.0, separated.regular_order, -1),
         quality=_joined_quality(separated.quality, gated.quality, seam, upper, blended),
         deviations=_joined_deviations(separated.deviations, gated.deviations, seam.share),
+        measures=_joined_measures(separated.measures, gated.measures, upper),
     )
 
 
@@ -144,12 +147,24 @@ def _joined_deviations(lower: Deviations | None, upper: Deviations | None, share
     return replace(lower, outgoing=outgoing)
 
 
-def _joined_quality(lower: Quality, upper: Quality, seam: Seam, gated: Booleans, blended: Booleans) -> Quality:
+def _joined_measures(lower: Measures | None, upper: Measures | None, gated: Booleans) -> Measures | None:
+    if lower is None or upper is None:
+        return None
+    return Measures(surface=lower.surface, **_of_rows(lower, upper, gated))
+
+
+def _of_rows(lower: Record, upper: Record, gated: Booleans) -> dict[str, Any]:
+    """Arrays over frequency, each row of either."""
     values: dict[str, Any] = {}
-    for one in fields(Quality):
-        below, above = getattr(lower, one.name), getattr(upper, one.name)
-        if Quality.AXES[one.name][0] == "frequency":
-            values[one.name] = np.where(gated.reshape(-1, *[1] * (below.ndim - 1)), above, below)
+    for name, axes in lower.AXES.items():
+        below, above = getattr(lower, name), getattr(upper, name)
+        if axes[0] == "frequency":
+            values[name] = np.where(gated.reshape(-1, *[1] * (below.ndim - 1)), above, below)
+    return values
+
+
+def _joined_quality(lower: Quality, upper: Quality, seam: Seam, gated: Booleans, blended: Booleans) -> Quality:
+    values = _of_rows(lower, upper, gated)
     verdict = values["verdict"]
     both = np.maximum(lower.verdict, upper.verdict)
     doubted = np.where(seam.difference_db > CAUTION_DB, int(Verdict.CAUTION), int(Verdict.GOOD))

@@ -17,7 +17,7 @@ import h5py
 import numpy as np
 
 from fieldproc.errors import Problem, SessionError, UsageError
-from fieldproc.records import AnyComplexes, Deviations, Expansion, Quality, ReferenceAxis
+from fieldproc.records import AnyComplexes, Deviations, Expansion, Measures, Quality, ReferenceAxis
 
 SCHEMA = "spherical-field"
 SCHEMA_VERSION = "1.0"
@@ -38,7 +38,7 @@ _MOST_DEVIATION_BYTES = 200_000_000
 _COMPLEX = {"outgoing", "regular"}
 # Per frequency, nan throughout where not known.
 _OPTIONAL = {"absorption_db_per_m"}
-_INTEGER = {"outgoing_order", "regular_order", "quality/verdict"}
+_INTEGER = {"outgoing_order", "regular_order", "quality/verdict", "measures/surface", "measures/forbidden"}
 _REBUILD = "run the session again"
 
 
@@ -57,6 +57,10 @@ def field_bytes(expansion: Expansion, axis: ReferenceAxis, context: Context) -> 
             _write_array(file, path, np.asarray(known, dtype=_dtype(path)))
         for name in _TEXTS:
             _write_array(file, name, _text_array(getattr(expansion, name)))
+        if expansion.measures is not None:
+            for name in Measures.AXES:
+                path = f"measures/{name}"
+                _write_array(file, path, np.asarray(getattr(expansion.measures, name), dtype=_dtype(path)))
         if expansion.deviations is not None:
             _write_deviations(file, expansion.deviations)
         group = file.create_group("context")
@@ -182,6 +186,9 @@ def _read_all(file: h5py.File, problems: list[Problem]) -> dict[str, Any]:
         values[path] = _read_array(file, path, _dtype(path), problems)
     for name in _TEXTS:
         values[name] = _read_array(file, name, None, problems)
+    if "measures" in file:
+        for path in (f"measures/{name}" for name in Measures.AXES):
+            values[path] = _read_array(file, path, _dtype(path), problems)
     if "deviations" in file:
         for path, dtype in (
             (_DEVIATIONS, np.dtype(np.complex64)),
@@ -266,10 +273,16 @@ def _decode(value: str | bytes) -> str:
 def _records(values: Mapping[str, Any]) -> tuple[Expansion, ReferenceAxis, dict[str, str | float]]:
     quality = Quality(**{name: values[f"quality/{name}"] for name in Quality.AXES})
     axis = ReferenceAxis(**{name: values[f"axis/{name}"] for name in ReferenceAxis.AXES})
-    names = [field.name for field in fields(Expansion) if field.name not in ("quality", "deviations")]
+    measures = None
+    if "measures/surface" in values:
+        measures = Measures(**{name: values[f"measures/{name}"] for name in Measures.AXES})
+        if measures.forbidden.shape != quality.condition.shape:
+            raise ValueError(f"measures of {len(measures.forbidden)} frequencies, not {len(quality.condition)}")
+    beside = ("quality", "deviations", "measures")
+    names = [field.name for field in fields(Expansion) if field.name not in beside]
     unknown = {name for name in _OPTIONAL if np.isnan(values[name]).all()}
     known: dict[str, Any] = {name: None if name in unknown else values[name] for name in names}
-    expansion = Expansion(quality=quality, deviations=_deviations(values), **known)
+    expansion = Expansion(quality=quality, deviations=_deviations(values), measures=measures, **known)
     if len(expansion.channel_names) != expansion.outgoing.shape[1]:
         raise ValueError(f"{len(expansion.channel_names)} channel names, {expansion.outgoing.shape[1]} channels")
     for kind in ("outgoing", "regular"):

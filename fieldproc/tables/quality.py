@@ -12,7 +12,7 @@ _NOTES = {
     "forbidden_band_note": "1 = outgoing and regular waves look alike at the points",
     "clear_degree_note": "highest outgoing degree whose energy stands above its noise; -1 = none",
     "leakage_note": "share of the ripples of the outgoing waves that the room's explain, per octave, and its level",
-    "power_closure_note": "power through a sphere around the loudspeaker re that of outgoing waves alone; not below 0",
+    "power_closure_note": "power through a sphere around it re what outgoing waves alone would carry; not below 0",
 }
 
 

@@ -266,7 +266,14 @@ def test_noise_at_20_hz_is_held_back() -> None:
 
 def quality_of(rows: int, channels: int) -> Quality:
     """Of rows that are all solved."""
-    names = ("residual_db", "leave_one_out_db", "room_to_direct_db", "random_error_db", "regularisation")
+    names = (
+        "residual_db",
+        "leave_one_out_db",
+        "room_to_direct_db",
+        "random_error_db",
+        "level_uncertainty_db",
+        "regularisation",
+    )
     return Quality(
         **{name: np.zeros((rows, channels)) for name in (*names, "scattering_db", "overlap_difference_db")},
         gated_share=np.zeros(rows),

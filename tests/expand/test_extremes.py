@@ -206,7 +206,7 @@ def test_the_stage_stays_finite_from_5_hz_to_20_khz() -> None:
     assert np.all(expansion.quality.regularisation == 0)
     assert np.all(expansion.quality.residual_db < -250)
     # not known without a cabinet and a gate
-    for name in Quality.AXES.keys() - {"scattering_db", "overlap_difference_db"}:
+    for name in Quality.AXES.keys() - {"scattering_db", "overlap_difference_db", "level_uncertainty_db"}:
         assert np.all(np.isfinite(getattr(expansion.quality, name))), name
     assert np.all(np.isfinite(expansion.outgoing))
     assert np.all(np.isfinite(expansion.regular))
