@@ -103,6 +103,12 @@ def _parser() -> argparse.ArgumentParser:
     plan.add_argument("-o", "--output", type=Path, metavar="OUT", help="needed unless judging")
     plan.set_defaults(act=_plan)
 
+    tune = commands.add_parser("tune", help="sweep degrees and origin of a scan, and recommend settings for a run")
+    tune.add_argument("input", type=Path, metavar="FILE", help="a scan")
+    tune.add_argument("-o", "--output", type=Path, metavar="OUT", help="without it, only the table is told")
+    tune.add_argument("-s", "--settings", type=Path, metavar="SETTINGS.toml", help="all but the orders counts")
+    tune.set_defaults(act=_tune)
+
     merge = commands.add_parser("merge", help="scans of one loudspeaker in pieces become one session")
     merge.add_argument("inputs", nargs="+", type=Path, metavar="FILE")
     merge.add_argument("-o", "--output", type=Path, required=True, metavar="MERGED.h5")
@@ -307,6 +313,28 @@ def _plan(arguments: argparse.Namespace) -> ExitCode:
     if folder is not None:
         write_folder(folder, planned.files)
     for line in planned.lines:
+        _say(line)
+    if folder is not None:
+        _say(f"-> {folder}")
+    return ExitCode.DONE
+
+
+def _tune(arguments: argparse.Namespace) -> ExitCode:
+    from fieldproc.results import require_place, session_folder_name, write_folder
+    from fieldproc.settings import load_settings
+    from fieldproc.tuning import tune
+
+    path, output = arguments.input, arguments.output
+    settings = load_settings(arguments.settings)
+    folder = None if output is None else output / f"{session_folder_name(path.stem)}.tune"
+    if folder is not None:
+        require_place(folder)
+    with _progress(path.name, "frequencies swept") as progress:
+        tuned = tune(path, settings, progress)
+    if folder is not None:
+        write_folder(folder, tuned.files)
+    _note(path, tuned.notices)
+    for line in tuned.lines:
         _say(line)
     if folder is not None:
         _say(f"-> {folder}")

@@ -55,7 +55,7 @@ def process_session(path: Path, settings: Settings, progress: Progress, *, figur
     session = open_input(path)
     if isinstance(session, FarField):
         return _process_far_field(path, session, settings, figures)
-    spectra = _spectra(session, settings)
+    spectra = mended_spectra(session, settings)
     expansion = expand(spectra, settings, progress)
     far_field = extrapolate(expansion, spectra.axis, polar_directions(), settings.extrapolation)
     facts = session_facts(session, spectra, settings)
@@ -99,7 +99,7 @@ def validate_session(path: Path, settings: Settings, progress: Progress) -> Outc
         raise NumericalError(
             "validate", "known source", "not stated", "/known_source/position_m", "state where the source stood"
         )
-    spectra = _spectra(session, settings)
+    spectra = mended_spectra(session, settings)
     expansion = expand(spectra, settings, progress)
     far_field = extrapolate(expansion, spectra.axis, validation_directions()[0], ExtrapolationSettings())
     per_volt = session.known_source.volume_velocity_m3_per_s_per_v
@@ -251,7 +251,7 @@ def _judgement(spectra: Spectra, expansion: Expansion) -> Judgement:
     )
 
 
-def _spectra(session: Session, settings: Settings) -> Spectra:
+def mended_spectra(session: Session, settings: Settings) -> Spectra:
     """Conditioned and mended, about the reference axis of the settings."""
     drift = settings.mending.drift == "auto"
     spectra = condition(session, settings.spectra, settings.gate, drift=drift)

@@ -29,13 +29,15 @@ ALLOWED: dict[str, frozenset[str]] = {
     "pack": FOUNDATION,
     # composed of stages, like the pipeline: it rehearses a run's expansion on a grid, and writes what a session reads
     "scanplan": FOUNDATION | {"waves", "expand", "results", "session"},
+    # composed of stages, like the pipeline, whose spectra and expansion it puts settings to the proof with
+    "tuning": FOUNDATION | {"waves", "expand", "outcome", "pipeline", "report", "results", "session"},
     # stricter than a stage: a writer has no mathematics of its own
     "results": FOUNDATION,
     "outcome": FOUNDATION | {"report", "results"},
     "pipeline": FOUNDATION | {*STAGES, "outcome", "results"} - {"report"},
     "batch": FOUNDATION | {"outcome", "results"},
     "cli": FOUNDATION
-    | {"__version__", "batch", "outcome", "pack", "pipeline", "results", "scanplan", "session", "simulate"},
+    | {"__version__", "batch", "outcome", "pack", "pipeline", "results", "scanplan", "session", "simulate", "tuning"},
     "__main__": frozenset({"cli"}),
     "__init__": frozenset(),
 }

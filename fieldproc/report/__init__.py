@@ -6,6 +6,7 @@ window, no global state, the same bytes from the same tables. ``style.py`` holds
 
 from fieldproc.report.curves import curve_family
 from fieldproc.report.maps import level_map
-from fieldproc.report.report import draw
+from fieldproc.report.report import draw, draw_sweep
+from fieldproc.report.sweep import sweep_figure
 
-__all__ = ["curve_family", "draw", "level_map"]
+__all__ = ["curve_family", "draw", "draw_sweep", "level_map", "sweep_figure"]

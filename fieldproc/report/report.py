@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from io import BytesIO
 
 from matplotlib.figure import Figure
@@ -11,6 +11,7 @@ from fieldproc.records import Table
 from fieldproc.report import style
 from fieldproc.report.curves import curve_family
 from fieldproc.report.maps import Plane, level_map
+from fieldproc.report.sweep import sweep_figure
 
 _PLANES: tuple[Plane, Plane] = ("horizontal", "vertical")
 
@@ -22,8 +23,18 @@ def draw(tables: Mapping[str, Table], title: str, *, normalised: bool = True) ->
     missing. ``title`` may be any text. ``normalised`` as in ``level_map``. The same input gives the same
     bytes. Raises ``KeyError`` when a table lacks a column it should have.
     """
+    return _files(_figures(tables, title, normalised))
+
+
+def draw_sweep(tables: Mapping[str, Table], title: str) -> dict[str, bytes]:
+    """The same of a tuned scan: tables ``orders``, ``judged`` and ``sweep``."""
+    figure = sweep_figure(tables["orders"], tables["judged"], tables["sweep"], title=title)
+    return _files([("tune", figure)])
+
+
+def _files(figures: Iterable[tuple[str, Figure]]) -> dict[str, bytes]:
     files = {}
-    for name, figure in _figures(tables, title, normalised):
+    for name, figure in figures:
         files[f"{name}.svg"] = _bytes(figure, "svg", {"Date": None, "Creator": "fieldproc"})
         files[f"{name}.png"] = _bytes(figure, "png", {"Software": None})
     return files

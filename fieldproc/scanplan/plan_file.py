@@ -22,7 +22,7 @@ from fieldproc.session.schema import SCHEMA, SCHEMA_VERSION, UNITS_PER_METRE
 from fieldproc.session.verify import verify
 
 # the one writer of session bytes; it has no public name because scans go through write_session
-from fieldproc.session.write import _hdf5_bytes
+from fieldproc.session.write import hdf5_bytes
 
 # What a reader of scans finds in place of its own schema, and tells.
 PLAN_SCHEMA = "pressure-scan plan, no responses yet"
@@ -58,7 +58,7 @@ def plan_bytes(grid: Grid, title: str, device: str) -> bytes:
         ("/", "comment"): COMMENT,
         ("/positions", "units"): "m",
     }
-    return bytes(_hdf5_bytes(Contents(arrays, attributes)))
+    return bytes(hdf5_bytes(Contents(arrays, attributes)))
 
 
 def positions_csv(grid: Grid) -> bytes:

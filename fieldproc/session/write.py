@@ -45,7 +45,7 @@ def write_session(session: Session, path: Path, companions: Mapping[str, Compani
     for name, (values, attributes) in (companions or {}).items():
         contents.arrays[f"/companion/{name}"] = values
         contents.attributes |= {(f"/companion/{name}", key): value for key, value in attributes.items()}
-    _replace_file(path, _hdf5_bytes(contents))
+    _replace_file(path, hdf5_bytes(contents))
 
 
 def _contents(session: Session) -> Contents:
@@ -112,7 +112,7 @@ def _attributes(session: Session) -> dict[tuple[str, str], str | float]:
     return attributes
 
 
-def _hdf5_bytes(contents: Contents) -> memoryview:
+def hdf5_bytes(contents: Contents) -> memoryview:
     """The file in memory: writing HDF5 straight to a full disk can end in a crash of the library."""
     stream = io.BytesIO()
     with h5py.File(stream, "w", libver=_FORMAT) as file:
