@@ -10,7 +10,7 @@ import numpy as np
 from fieldproc.conventions import amplitude_db, wavenumber
 from fieldproc.expand import expand
 from fieldproc.extrapolate import far_field_pressure
-from fieldproc.pipeline import _spectra
+from fieldproc.pipeline import mended_spectra
 from fieldproc.records import Expansion, ReferenceAxis
 from fieldproc.session import open_input, write_session
 from fieldproc.settings import Settings
@@ -99,7 +99,7 @@ def true_far_field(kind: str, frequency_hz: tuple[float, ...]) -> np.ndarray:
 
 def run(path: Path, settings: Settings) -> Expansion:
     """The expansion that a run makes of a file."""
-    return expand(_spectra(open_input(path), settings), settings)
+    return expand(mended_spectra(open_input(path), settings), settings)
 
 
 def error_of(expansion: Expansion, kind: str, frequency_hz: np.ndarray) -> np.ndarray:
