@@ -312,11 +312,7 @@ def _plan(arguments: argparse.Namespace) -> ExitCode:
             planned = judge(read_grid(judged), stem, load_judge_settings(settings), progress)
     if folder is not None:
         write_folder(folder, planned.files)
-    for line in planned.lines:
-        _say(line)
-    if folder is not None:
-        _say(f"-> {folder}")
-    return ExitCode.DONE
+    return _done(planned.lines, folder)
 
 
 def _tune(arguments: argparse.Namespace) -> ExitCode:
@@ -334,7 +330,12 @@ def _tune(arguments: argparse.Namespace) -> ExitCode:
     if folder is not None:
         write_folder(folder, tuned.files)
     _note(path, tuned.notices)
-    for line in tuned.lines:
+    return _done(tuned.lines, folder)
+
+
+def _done(lines: Sequence[str], folder: Path | None) -> ExitCode:
+    """Told in full, and where the files are."""
+    for line in lines:
         _say(line)
     if folder is not None:
         _say(f"-> {folder}")

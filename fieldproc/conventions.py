@@ -101,6 +101,19 @@ def polar_directions() -> Floats:
     return np.concatenate([horizontal_directions(angles), vertical_directions(angles)])
 
 
+def mirrored(positions_m: Floats, origin_m: Floats, axes: Floats, distances_m: Floats) -> list[Floats]:
+    """Positions (point, 3) as each wall mirrors them: front, rear, left, right, up, down of the axis origin.
+
+    ``axes`` are those of :func:`output_axes`; an infinite distance is no wall.
+    """
+    forward, left, up = axes
+    normals = [forward, -forward, left, -left, up, -up]
+    walls = [(normal, away) for normal, away in zip(normals, distances_m, strict=True) if np.isfinite(away)]
+    return [
+        positions_m + 2.0 * (away - (positions_m - origin_m) @ normal)[:, None] * normal for normal, away in walls
+    ]
+
+
 def output_axes(axis_direction: Floats, up_direction: Floats) -> Floats:
     """Rotation matrix whose rows are x', y', z' in scan axes; ``rotation @ v`` gives output components.
 

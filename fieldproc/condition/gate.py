@@ -18,8 +18,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fieldproc.condition.pace import Pace
-from fieldproc.conventions import Complexes, Floats, Integers, output_axes
-from fieldproc.records import ImpulseResponses, ReferenceAxis, Session
+from fieldproc.conventions import Complexes, Floats, Integers, mirrored, output_axes
+from fieldproc.records import ImpulseResponses, Session
 
 # The direct sound begins where a response first exceeds this share of its largest sample, and so many times its
 # noise: the rms of its quietest part, one of so many.
@@ -27,7 +27,7 @@ _ONSET, _OVER_NOISE, _PARTS = 0.05, 6.0, 16
 # Share of the points whose direct sound may come before the latency that is assumed: they are outliers.
 _EARLY = 0.05
 # The gate is open this long before the earliest direct sound, and opens over half of that.
-_AHEAD_S = 1e-3
+AHEAD_S = 1e-3
 # What the onset is found late by, and half the width of a reflection's own rise.
 _MARGIN_S = 1e-4
 # Share of the open time over which the gate closes: a longer end leaves less of the tail's spectrum beyond its own,
@@ -90,7 +90,9 @@ def gate_times(
     elif room.reflector_distances_m is not None:
         if not np.isfinite(room.reflector_distances_m).any():
             return "the session states that there are no walls"
-        mirrored_m = _mirrored(session.axis, room.reflector_distances_m, positions_m)
+        axis = session.axis
+        axes = output_axes(axis.direction, axis.up)
+        mirrored_m = mirrored(positions_m, axis.origin_m, axes, room.reflector_distances_m)
         end_s = latency_s + np.min([_distance_to_source(session, one) for one in mirrored_m], axis=0) / speed
         told = "by the stated distances of the walls"
     else:
@@ -137,7 +139,7 @@ def _peaks(values: NDArray[np.floating[Any]]) -> Floats:
 
 def gate_window(times: GateTimes, time_s: Floats) -> Floats:
     """Weights of samples at times (sample,), (point, sample): 0 before and after, 1 from the direct sound on."""
-    opening = (time_s - (times.direct_s[:, None] - _AHEAD_S)) / (0.5 * _AHEAD_S)
+    opening = (time_s - (times.direct_s[:, None] - AHEAD_S)) / (0.5 * AHEAD_S)
     closing = (times.end_s[:, None] - time_s) / (_CLOSING * times.length_s[:, None])
     return np.asarray(_raised(opening) * _raised(closing))
 
@@ -147,7 +149,7 @@ def gated_spectra(
 ) -> Complexes:
     """Spectra of the gated responses, (frequency, channel, point), in the unit of the file."""
     rate = response.sampling_rate_hz
-    first = max(0, int(np.floor((times.direct_s.min() - _AHEAD_S - response.start_s) * rate)))
+    first = max(0, int(np.floor((times.direct_s.min() - AHEAD_S - response.start_s) * rate)))
     last = min(response.values.shape[2], int(np.ceil((times.end_s.max() - response.start_s) * rate)) + 1)
     start_s = response.start_s + first / rate
     window = gate_window(times, start_s + np.arange(last - first) / rate)
@@ -183,17 +185,6 @@ def _distance_to_source(session: Session, positions_m: Floats) -> Floats:
         return np.asarray(np.linalg.norm(positions_m - session.axis.origin_m, axis=1))
     beside_m = np.abs(positions_m - session.cabinet.center_m) - 0.5 * session.cabinet.size_m
     return np.asarray(np.linalg.norm(np.maximum(beside_m, 0.0), axis=1))
-
-
-def _mirrored(axis: ReferenceAxis, distances_m: Floats, positions_m: Floats) -> list[Floats]:
-    """Positions as each wall mirrors them: front, rear, left, right, up, down of the axis origin."""
-    forward, left, up = output_axes(axis.direction, axis.up)
-    normals = [forward, -forward, left, -left, up, -up]
-    walls = [(normal, away) for normal, away in zip(normals, distances_m, strict=True) if np.isfinite(away)]
-    return [
-        positions_m + 2.0 * (away - (positions_m - axis.origin_m) @ normal)[:, None] * normal
-        for normal, away in walls
-    ]
 
 
 def _found_in_data(response: ImpulseResponses, kept: Integers, direct_s: Floats) -> tuple[float, str] | str:

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from fieldproc.condition.gate import SHORTEST_S, GateTimes, gate_window
+from fieldproc.condition.gate import AHEAD_S, SHORTEST_S, GateTimes, gate_window
 from fieldproc.condition.noise import third_octaves
 from fieldproc.condition.repeats import mean_of_groups
 from fieldproc.conventions import Complexes, Floats, Integers
@@ -54,7 +54,7 @@ def end_with_the_sound(
         gates.append(gates[-1].shortened(_STEP))
     step_s = 1.0 / rate_hz
     # counted from the direct sound: records of one place may be late by different times
-    at_s = np.arange(-1e-3, times.length_s.max() + step_s, step_s)
+    at_s = np.arange(-AHEAD_S, times.length_s.max() + step_s, step_s)
     windows = [
         mean_of_groups(gate_window(GateTimes(0.0 * gate.direct_s, gate.length_s, ""), at_s).T, group).T
         for gate in gates

@@ -26,6 +26,7 @@ from fieldproc.settings import Settings
 from fieldproc.waves.harmonics import spherical_harmonics
 from fieldproc.waves.indexing import column_degrees, column_orders
 from fieldproc.waves.radial import ldexp, spherical_hankel2
+from fieldproc.waves.scatterer import mirrored
 
 # Degrees of a loudspeaker at these frequencies that two surfaces can be compared by.
 _MOST_DEGREE, _LEAST_DEGREE, _POINTS_PER_UNKNOWN = 6, 2, 3
@@ -54,6 +55,8 @@ _UNITS = {
     "centimetres are stated for what is in metres": 100.0,
     "millimetres are stated for what is in metres": 1000.0,
 }
+# Across x, y and z.
+_MIRRORS = ("mirrored front to back (x)", "mirrored left to right (y)", "mirrored upside down (z)")
 # Off the axis of the scan by less than this share of the nearest distance: turns and mirrors are about that axis.
 _NEAR_AXIS = 0.5
 
@@ -127,8 +130,9 @@ def _of_one_surface(spectra: Spectra) -> Iterator[_Fault]:
             f"surface {number} seems" if len(numbers) > 2 else f"one of surfaces {numbers[0]} and {numbers[1]} seems"
         )
         here = found.difference(at)
-        for words, mirrored in _mirrors(found.waves[at]):
-            yield from _clear(_Fault(f"{who} {words}", here, found.difference(at, mirrored)), _MENDS_DB)
+        for axis, words in enumerate(_MIRRORS):
+            instead = found.difference(at, mirrored(found.waves[at], axis))
+            yield from _clear(_Fault(f"{who} {words}", here, instead), _MENDS_DB)
         turn_deg, sigma_deg = found.turn(at)
         if abs(turn_deg) >= max(_LEAST_TURN_DEG, _TURN_SIGMAS * sigma_deg):
             turned = found.waves[at] * np.exp(1j * np.deg2rad(turn_deg) * column_orders(found.degree))
@@ -224,16 +228,6 @@ def _apart(one: Complexes, other: Complexes) -> float:
     """Mean square difference re the mean of both squares, every frequency alike."""
     missed, size = np.abs(one - other) ** 2, (np.abs(one) ** 2 + np.abs(other) ** 2) / 2.0
     return float(np.mean(missed.sum(axis=(1, 2)) / size.sum(axis=(1, 2))))
-
-
-def _mirrors(waves: Complexes) -> Iterator[tuple[str, Complexes]]:
-    """Coefficients of the mirrored field, (..., coefficient): of Y_nm with its angles mirrored, in closed form."""
-    degree = int(np.sqrt(waves.shape[-1])) - 1
-    degrees, orders = column_degrees(degree), column_orders(degree)
-    opposite = waves[..., degrees**2 + degrees - orders]
-    yield "mirrored left to right (y)", np.where(orders % 2 == 0, 1.0, -1.0) * opposite
-    yield "mirrored front to back (x)", opposite
-    yield "mirrored upside down (z)", np.where((degrees + orders) % 2 == 0, 1.0, -1.0) * waves
 
 
 def _swapped(spectra: Spectra, pair: tuple[int, int]) -> Floats:

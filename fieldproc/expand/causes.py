@@ -19,11 +19,11 @@ from scipy import linalg
 from threadpoolctl import threadpool_limits
 
 from fieldproc.conventions import Complexes, Floats, Integers
-from fieldproc.expand.dense import Seen
+from fieldproc.expand.dense import Seen, WaveFit
 from fieldproc.expand.judging import fewest_orders
 from fieldproc.expand.nuisance import Nuisance
 from fieldproc.expand.panel import Panel, field_of, seen_from
-from fieldproc.expand.surfaces import KINDS, surface_name, surfaces_of
+from fieldproc.expand.surfaces import KINDS, surface_changes, surface_name, surfaces_of
 from fieldproc.records import Causes, Spectra
 from fieldproc.settings import Settings, UncertaintySettings
 
@@ -58,14 +58,18 @@ def changes(
     ``belongs`` (outer surface, point) is 1 where a point is of the surface, ``course`` (knot, point) as of
     :func:`hats`. In the order of :func:`names`.
     """
-    delayed = -2j * np.pi * frequency_hz[:, None, None] * field_pa
-    of_surfaces = [
-        part * kind.per_unit * own
-        for own in belongs
-        for part, kind in zip((field_pa, slope, delayed), KINDS, strict=True)
-    ]
+    of_surfaces = surface_changes(field_pa, slope, frequency_hz, belongs)
     over_time = [part * unit * own for part, unit in ((field_pa, DB), (by_speed, PERCENT)) for own in course]
     return np.array([*of_surfaces, by_speed * PERCENT, *over_time])
+
+
+def change_with_speed(panel: Panel, fits: list[WaveFit], seen: Seen) -> Complexes:
+    """Change of the waves of a panel's fits with the logarithm of the sound speed, (frequency, channel, point)."""
+    # a sound speed higher by so much is a radius smaller by so much
+    slower, faster = (
+        field_of(panel, fits, Seen(seen.harmonics, seen.argument * (1.0 + step))) for step in (_STEP, -_STEP)
+    )
+    return (faster - slower) / (2.0 * _STEP)
 
 
 def names(outer: Integers, knots_s: Floats) -> tuple[str, ...]:
@@ -151,18 +155,13 @@ def _outer(spectra: Spectra, panel: Panel | None) -> Integers:
 def _equations(panel: Panel, outer: Integers, course: Floats, settings: Settings) -> Nuisance:
     """What the panel says of the parameters, with no more outgoing degrees than it asks for."""
     scan = surfaces_of(panel)
-    belongs = (outer[:, None] == panel.spectra.surface).astype(np.float64)
     pressure_pa, frequency_hz = panel.spectra.pressure_pa, panel.spectra.frequency_hz
 
     def of_panel(own: Panel) -> Complexes:
         field_pa, slope = scan.fitted(own, pressure_pa)
         fits = own.fits(own.filled(pressure_pa))
-        seen = seen_from(own, own.spectra.positions_m - own.origin_m)
-        # a sound speed higher by so much is a radius smaller by so much
-        slower, faster = (
-            field_of(own, fits, Seen(seen.harmonics, seen.argument * (1.0 + step))) for step in (_STEP, -_STEP)
-        )
-        return changes(field_pa, slope, (faster - slower) / (2.0 * _STEP), frequency_hz, belongs, course)
+        by_speed = change_with_speed(own, fits, seen_from(own, own.spectra.positions_m - own.origin_m))
+        return changes(field_pa, slope, by_speed, frequency_hz, scan.belongs, course)
 
     if len(outer):
         field_pa, slope = scan.fitted(panel, pressure_pa)

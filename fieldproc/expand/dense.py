@@ -56,6 +56,10 @@ class WaveFit:
         """One minus leverage; a point that the fit passes through exactly predicts nothing of itself."""
         return np.maximum(1.0 - self.leverage, np.finfo(float).eps)
 
+    def far_field_gain(self, wavenumber: float) -> Floats:
+        """Rms far field at 1 m, over the sphere, per rms error of the pressure at a point, (channel,)."""
+        return np.asarray(np.sqrt(self.far_field_variance / (4.0 * np.pi)) / wavenumber)
+
     def left_out(self, pressure: Complexes) -> Floats:
         """Rms error of predicting each point from all others, re rms ``pressure``, (channel,)."""
         return np.asarray(np.linalg.norm(self.residual / self.spare, axis=1) / np.linalg.norm(pressure, axis=1))

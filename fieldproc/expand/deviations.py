@@ -14,13 +14,12 @@ from fieldproc.conventions import Complexes, Floats
 from fieldproc.expand.causes import PERCENT, changes, hats, scan_times
 from fieldproc.expand.dense import Seen, WaveFit
 from fieldproc.expand.order import OrderPlan
-from fieldproc.expand.panel import waves_at
+from fieldproc.expand.panel import seen, waves_at
 from fieldproc.expand.solver import Solver
 from fieldproc.expand.spread import Both, unit_noise
 from fieldproc.expand.surfaces import STEP_M, outward_normals
 from fieldproc.records import AnyComplexes, Causes
 from fieldproc.settings import UncertaintySettings
-from fieldproc.waves.harmonics import spherical_harmonics
 from fieldproc.waves.indexing import coefficient_count
 
 # What degrees beyond the last would change, re what the last one did: series of sound fields fall off.
@@ -54,7 +53,7 @@ class Deviating:
         self.top = max(top, int(np.max(plan.regular[self.waves_hold], initial=-1)))
         self.places_m = [solver.offsets_m + step * self.normal for step in (0.0, STEP_M, -STEP_M)]
         size = 3 * 16 * len(self.normal) * coefficient_count(max(self.top, 0))
-        self.kept = [_seen(at_m, self.top) for at_m in self.places_m] if self.top >= 0 and size <= _KEPT_BYTES else []
+        self.kept = [seen(at_m, self.top) for at_m in self.places_m] if self.top >= 0 and size <= _KEPT_BYTES else []
 
     @property
     def names(self) -> tuple[str, ...]:
@@ -129,7 +128,7 @@ class Deviating:
     def _derivatives(self, row: int, fit: WaveFit) -> tuple[Complexes, Complexes]:
         """Slope of the waves along the normals, and their change with the logarithm of the sound speed."""
         k = float(self.solver.wavenumber(row).mean())
-        here, ahead, behind = self.kept or [_seen(at_m, self.top) for at_m in self.places_m]
+        here, ahead, behind = self.kept or [seen(at_m, self.top) for at_m in self.places_m]
         slope = (waves_at(fit, k, ahead) - waves_at(fit, k, behind)) / (2.0 * STEP_M)
         step = STEP_M / float(here.argument.mean())
         slower, faster = (
@@ -144,8 +143,3 @@ class Deviating:
         by_speed = (1.0 + 1j * k * distance_m) * fitted
         along = np.sum(self.normal * self.solver.offsets_m, axis=1) / distance_m
         return -by_speed * along / distance_m, by_speed
-
-
-def _seen(at_m: Floats, top: int) -> Seen:
-    """Places as the waves about the origin need them, radii in metres."""
-    return Seen(spherical_harmonics(top, at_m), np.linalg.norm(at_m, axis=1))

@@ -21,19 +21,18 @@ from scipy.stats import chi2
 from threadpoolctl import threadpool_limits
 
 from fieldproc.conventions import Complexes, Floats, Integers
-from fieldproc.expand.causes import DB, KNOTS, PERCENT, course_name, hats, scan_times
+from fieldproc.expand.causes import DB, KNOTS, PERCENT, change_with_speed, changes, course_name, hats, scan_times
 from fieldproc.expand.dense import Seen
 from fieldproc.expand.judging import judging_panel
 from fieldproc.expand.nuisance import Estimate, Nuisance
-from fieldproc.expand.panel import Panel, field_of, seen_from
-from fieldproc.expand.surfaces import Surfaces, surfaces_of
+from fieldproc.expand.panel import Panel, seen_from
+from fieldproc.expand.surfaces import surfaces_of
 from fieldproc.records import Spectra
 from fieldproc.settings import Settings
 from fieldproc.waves.basis import wave_columns
 
 # Probability of taking the noise of a steady scan for a drift; the normal law is not to be trusted further out.
 _FALSE_ALARM = 1e-5
-_STEP = 1e-4
 # Of the equations of all parameters: beyond, two of them are one.
 _MOST_CONDITION = 1e10
 _NOT_TOLD = "drift was not looked for: at these times it would be the same as errors of the surfaces"
@@ -132,34 +131,27 @@ def _courses(panel: Panel, time_s: Floats) -> tuple[tuple[Course, Course], float
     course = hats(time_s, at_s)
     if not course.any(axis=1).all():
         return None
-    surfaces, seen = surfaces_of(panel), seen_from(panel, panel.spectra.positions_m - panel.origin_m)
-    change = np.concatenate(_changes(panel, course, surfaces, seen))
+    seen = seen_from(panel, panel.spectra.positions_m - panel.origin_m)
+    change = _changes(panel, course, seen)
     free = _room_changes(panel, seen, (time_s - time_s.mean()) / np.ptp(time_s))
     equations = Nuisance(panel, panel.spectra.pressure_pa, change, free)
     if not equations.condition() < _MOST_CONDITION:
         return None
     estimate = equations.solve(range(len(change)))
-    gain, speed, _ = np.split(np.arange(len(change)), [len(course), 2 * len(course)])
+    # the courses come last
+    gain, speed = np.arange(len(change))[-2 * len(course) :].reshape(2, -1)
     courses = _course(_GAIN, at_s, estimate, gain), _course(_SPEED, at_s, estimate, speed)
     return courses, float(equations.chance.mean())
 
 
-def _changes(panel: Panel, course: Floats, surfaces: Surfaces, seen: Seen) -> tuple[Complexes, Complexes, Complexes]:
-    """What gain, sound speed and all that is estimated beside them add, (parameter, frequency, channel, point)."""
-    pressure_pa = panel.spectra.pressure_pa
+def _changes(panel: Panel, course: Floats, seen: Seen) -> Complexes:
+    """What gain, sound speed and all that is estimated beside them add, as of :func:`changes`."""
+    pressure_pa, surfaces = panel.spectra.pressure_pa, surfaces_of(panel)
     field_pa, slope = surfaces.fitted(panel, pressure_pa)
     # outgoing waves alone: what comes from the walls changes by its whole way, not by its way within the scan
     fits = [replace(fit, regular=np.zeros_like(fit.regular)) for fit in panel.fits(panel.filled(pressure_pa))]
-    # a sound speed higher by so much is a radius smaller by so much
-    slower, faster = (
-        field_of(panel, fits, Seen(seen.harmonics, seen.argument * (1.0 + step))) for step in (_STEP, -_STEP)
-    )
-    by_speed = (faster - slower) / (2.0 * _STEP)
-    gain, speed = (
-        np.array([part * hat * kind[2] for hat in course]) for part, kind in ((field_pa, _GAIN), (by_speed, _SPEED))
-    )
-    beside = surfaces.change(panel.spectra.frequency_hz, field_pa, slope).reshape(-1, *field_pa.shape)
-    return gain, speed, np.concatenate([by_speed[None] * _SPEED[2], beside])
+    by_speed = change_with_speed(panel, fits, seen)
+    return changes(field_pa, slope, by_speed, panel.spectra.frequency_hz, surfaces.belongs, course)
 
 
 def _room_changes(panel: Panel, seen: Seen, time: Floats) -> Complexes:

@@ -11,13 +11,11 @@ from dataclasses import replace
 import numpy as np
 
 from fieldproc.conventions import Floats, Integers, amplitude_db
-from fieldproc.expand.dense import Seen
 from fieldproc.expand.mend import only
 from fieldproc.expand.order import OrderPlan
-from fieldproc.expand.panel import waves_at
+from fieldproc.expand.panel import seen, waves_at
 from fieldproc.expand.shell import shell_thickness, thinnest_shell
 from fieldproc.expand.solver import Solver
-from fieldproc.waves.harmonics import spherical_harmonics
 
 # A few frequencies tell; each costs a fit per surface.
 _MOST_ROWS = 8
@@ -68,7 +66,7 @@ def _missed(solver: Solver, plan: OrderPlan, rows: Integers, number: int) -> Flo
     top = int(max(plan.outgoing[rows].max(), plan.regular[rows].max()))
     k = [float(solver.wavenumber(int(row)).mean()) for row in rows]
     others = Solver(part, solver.origin_m, top, (min(k), max(k)))
-    at = Seen(spherical_harmonics(top, solver.offsets_m[own]), np.linalg.norm(solver.offsets_m[own], axis=1))
+    at = seen(solver.offsets_m[own], top)
     missed = []
     for place, row in enumerate(rows.tolist()):
         fit = others.fit([place], plan.orders(row))[0]

@@ -56,7 +56,7 @@ class Solved:
         self.outgoing[row, :, : fit.outgoing.shape[1]] = fit.outgoing
         self.regular[row, :, : fit.regular.shape[1]] = fit.regular
         level = _rms(pressure)
-        gain = np.sqrt(fit.far_field_variance / (4 * np.pi)) / k
+        gain = fit.far_field_gain(k)
         far_field = np.sqrt(np.sum(np.abs(fit.outgoing) ** 2, axis=1) / (4 * np.pi)) / k
         self.residual_db[row] = amplitude_db(_rms(fit.residual) / level)
         for at, own in enumerate(self.of_surface):

@@ -48,21 +48,20 @@ def mend(spectra: Spectra, settings: Settings) -> Spectra:
     if mending.surfaces:
         calibration = calibrate(mended, settings, bad)
         mended, notices = calibration.spectra, notices + list(calibration.notices)
-        put_right = {error.name: error.value for error in calibration.errors if error.applied}
+        applied = [error for error in calibration.errors if error.applied]
+        put_right = {error.name: error.value for error in applied}
         corrections = [
             Correction(f"{error.kind.name} of surface {error.surface}", error.value, error.kind.unit)
-            for error in calibration.errors
-            if error.applied
+            for error in applied
         ]
     panel = None
     if not doubts and (mending.drift or settings.uncertainty.enabled):
         panel = judging_panel(mended, settings, bad)
     if mending.drift and panel is not None:
         course = drift(mended, settings, bad, panel)
-        if course.spectra is not mended and settings.uncertainty.enabled:
-            panel = judging_panel(course.spectra, settings, bad)
-            put_right |= course.put_right
         if course.put_right:
+            put_right |= course.put_right
+            panel = judging_panel(course.spectra, settings, bad) if settings.uncertainty.enabled else None
             corrections.append(Correction("gain over the scan", course.courses[0].range, "dB"))
         mended, drifted, notices = course.spectra, course.doubtful, notices + list(course.notices)
     if settings.uncertainty.enabled:

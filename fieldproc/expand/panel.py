@@ -120,11 +120,14 @@ class Panel:
         return filled
 
 
+def seen(offsets_m: Floats, top_order: int) -> Seen:
+    """Any points (point, 3), counted from where waves up to an order are centred; radii in metres."""
+    return Seen(spherical_harmonics(top_order, offsets_m), np.linalg.norm(offsets_m, axis=1))
+
+
 def seen_from(panel: Panel, offsets_m: Floats) -> Seen:
-    """Any points (point, 3), counted from the origin of a panel's waves, as its orders need them; radii in metres."""
-    return Seen(
-        spherical_harmonics(max(max(pair) for pair in panel.orders), offsets_m), np.linalg.norm(offsets_m, axis=1)
-    )
+    """The same for the waves of a panel."""
+    return seen(offsets_m, max(max(pair) for pair in panel.orders))
 
 
 def field_of(panel: Panel, fits: list[WaveFit], at: Seen) -> Complexes:

@@ -40,12 +40,16 @@ class Seam:
 
 
 def difference(separated: Complexes, gated: Complexes) -> Floats:
-    """Norm of the difference re the norm of ``gated``; both (..., coefficient), the shorter one filled with zeros."""
-    common = min(separated.shape[-1], gated.shape[-1])
-    rest = [np.sum(np.abs(one[..., common:]) ** 2, axis=-1) for one in (separated, gated)]
-    square = np.sum(np.abs(separated[..., :common] - gated[..., :common]) ** 2, axis=-1) + sum(rest)
+    """Norm of the difference re the norm of ``gated``; both (..., coefficient)."""
     size = np.sum(np.abs(gated) ** 2, axis=-1)
-    return np.asarray(np.sqrt(square / np.where(size > 0, size, np.nan)))
+    return np.asarray(np.sqrt(square_difference(separated, gated) / np.where(size > 0, size, np.nan)))
+
+
+def square_difference(one: Complexes, other: Complexes) -> Floats:
+    """Square sum over the coefficients (last axis) of the difference, the shorter one filled with zeros."""
+    common = min(one.shape[-1], other.shape[-1])
+    rest = [np.sum(np.abs(part[..., common:]) ** 2, axis=-1) for part in (one, other)]
+    return np.asarray(np.sum(np.abs(one[..., :common] - other[..., :common]) ** 2, axis=-1) + sum(rest))
 
 
 def overlap(separated: Expansion, gated: Expansion) -> Integers:

@@ -72,10 +72,25 @@ class Surfaces:
         return (ahead + behind) / 2.0, (ahead - behind) / (2.0 * STEP_M)
 
     def change(self, frequency_hz: Floats, pressure_pa: Complexes, slope: Complexes) -> Complexes:
-        """What a unit of each parameter adds, (parameter, frequency, channel, point); ``slope`` is along normals."""
-        delayed = -2j * np.pi * frequency_hz[:, None, None] * pressure_pa
-        kinds = [part * kind.per_unit for part, kind in zip((pressure_pa, slope, delayed), KINDS, strict=True)]
-        return np.array([part * (self.surface == surface) for surface in self.outer for part in kinds])
+        """See :func:`surface_changes`."""
+        return np.array(surface_changes(pressure_pa, slope, frequency_hz, self.belongs))
+
+    @property
+    def belongs(self) -> Floats:
+        """1 where a point is of an outer surface, (outer surface, point)."""
+        return np.asarray(self.outer[:, None] == self.surface, dtype=np.float64)
+
+
+def surface_changes(
+    pressure_pa: Complexes, slope: Complexes, frequency_hz: Floats, belongs: Floats
+) -> list[Complexes]:
+    """What a unit of each parameter adds to pressures (frequency, channel, point); ``slope`` is along normals.
+
+    ``belongs`` (outer surface, point) is 1 where a point is of the surface.
+    """
+    delayed = -2j * np.pi * frequency_hz[:, None, None] * pressure_pa
+    kinds = [part * kind.per_unit for part, kind in zip((pressure_pa, slope, delayed), KINDS, strict=True)]
+    return [part * own for own in belongs for part in kinds]
 
 
 def surface_name(kind: Kind, surface: int) -> str:

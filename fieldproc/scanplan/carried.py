@@ -98,7 +98,7 @@ def noise_gain(grid: Grid, frequency_hz: Floats, orders: Sequence[tuple[int, int
     top = max(max(pair) for pair in orders)
     solver = Solver(spectra, grid.reach()[0], top, (float(k.min()), float(k.max())))
     fits = fit_rows(solver, orders)
-    gain_db = np.array([far_field_gain_db(fit, float(at)) for fit, at in zip(fits, k, strict=True)])
+    gain_db = amplitude_db(np.array([fit.far_field_gain(float(at)).max() for fit, at in zip(fits, k, strict=True)]))
     return Gain(gain_db, np.array([fit.condition for fit in fits]))
 
 
@@ -106,11 +106,6 @@ def fit_rows(solver: Solver, orders: Sequence[tuple[int, int]]) -> list[WaveFit]
     """Plain fits of all frequencies of a solver with their orders, on all cores."""
     most = max(int(unknown_count(*np.array(pair))) for pair in orders)
     return list(side_by_side(lambda row: solver.fit([row], orders[row])[0], len(orders), solver.bytes_each(most)))
-
-
-def far_field_gain_db(fit: WaveFit, wavenumber: float) -> float:
-    """Rms far field at 1 m, over the sphere, per rms error of the pressure at a point."""
-    return float(amplitude_db(np.sqrt(fit.far_field_variance.max() / (4.0 * np.pi)) / wavenumber))
 
 
 def orders_of(plan: OrderPlan) -> list[tuple[int, int]]:

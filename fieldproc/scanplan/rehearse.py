@@ -16,12 +16,13 @@ import numpy as np
 from fieldproc.conventions import Complexes, Floats, Integers, amplitude_db, wavenumber
 from fieldproc.expand import expand, mend
 from fieldproc.expand.solver import Solver
+from fieldproc.expand.spread import unit_noise
 from fieldproc.records import Expansion, Gated
 from fieldproc.scanplan.carried import fit_rows
 from fieldproc.scanplan.grid import Grid
 from fieldproc.scanplan.settings import AssumptionsModel
-from fieldproc.scanplan.stand_in import StandIn, mirrored, stand_in
-from fieldproc.scanplan.surroundings import TRUSTED_LENGTHS, gate_lengths, source_of, walls
+from fieldproc.scanplan.stand_in import StandIn, stand_in
+from fieldproc.scanplan.surroundings import TRUSTED_LENGTHS, gate_lengths, images, source_of
 from fieldproc.settings import ScatteringSettings, Settings, UncertaintySettings
 
 Progress = Callable[[int, int], None]
@@ -69,7 +70,7 @@ class Hearing:
     def drawn(self, channel: int) -> Complexes:
         """One channel as one scan would hear it, (frequency, 1, point)."""
         pressure, error = (values[:, channel : channel + 1] for values in (self.pressure, self.error))
-        return np.asarray(pressure + error * _complex_normal(np.random.default_rng(_SEED), pressure.shape))
+        return np.asarray(pressure + error * unit_noise(pressure.shape, np.random.default_rng(_SEED)))
 
 
 def rehearse(
@@ -97,7 +98,7 @@ def heard(
 ) -> tuple[Hearing, Hearing | None]:
     """Loudspeakers at the points of a grid, with what the walls return, and before it does, if a gate tells."""
     positions_m = grid.positions_m[grid.first_visits()]
-    images_m = mirrored(grid.axis, walls(grid), positions_m)
+    images_m = images(grid, positions_m)
     away_m = [np.linalg.norm(image_m - loudspeakers.places_m.mean(axis=0), axis=1) for image_m in images_m]
     kept = _noise_kept(grid, assumed)
     columns: list[tuple[Complexes, Floats, Complexes, Floats]] = []
@@ -208,9 +209,3 @@ def _noise_kept(grid: Grid, assumed: AssumptionsModel) -> Floats | None:
 def _rms(pressure: Complexes) -> Floats:
     """Over the points, (channel, 1)."""
     return np.asarray(np.sqrt(np.mean(np.abs(pressure) ** 2, axis=1, keepdims=True)))
-
-
-def _complex_normal(generator: np.random.Generator, shape: tuple[int, ...]) -> Complexes:
-    """Complex numbers of mean square 1."""
-    parts = generator.normal(0.0, np.sqrt(0.5), (2, *shape))
-    return np.asarray(parts[0] + 1j * parts[1])

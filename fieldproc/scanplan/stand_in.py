@@ -10,9 +10,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from fieldproc.conventions import Complexes, Floats, output_axes
+from fieldproc.conventions import Complexes, Floats
 from fieldproc.expand.coverage import fibonacci_directions
-from fieldproc.records import ReferenceAxis
 from fieldproc.waves.harmonics import spherical_harmonics
 from fieldproc.waves.indexing import column_degrees
 from fieldproc.waves.radial import spherical_bessel
@@ -84,14 +83,3 @@ def stand_in(center_m: Floats, half_size_m: Floats, channels: int) -> StandIn:
     on_sides = directions / np.abs(directions).max(axis=1, keepdims=True)
     places_m = center_m + _FILLED * half_size_m * on_sides
     return StandIn(places_m, generator.uniform(0.3, 1.0, size), generator.uniform(0.0, _LONGEST_S, size))
-
-
-def mirrored(axis: ReferenceAxis, reflectors_m: Floats, positions_m: Floats) -> list[Floats]:
-    """Positions (point, 3) as each wall mirrors them; ``reflectors_m`` front, rear, left, right, up, down."""
-    forward, left, up = output_axes(axis.direction, axis.up)
-    normals = [forward, -forward, left, -left, up, -up]
-    walls = [(normal, away) for normal, away in zip(normals, reflectors_m, strict=True) if np.isfinite(away)]
-    return [
-        positions_m + 2.0 * (away - (positions_m - axis.origin_m) @ normal)[:, None] * normal
-        for normal, away in walls
-    ]

@@ -4,9 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from fieldproc.conventions import Floats
+from fieldproc.conventions import Floats, mirrored, output_axes
 from fieldproc.scanplan.grid import Grid
-from fieldproc.scanplan.stand_in import mirrored
 
 # Walls that are not stated stand at so many times the distance of the nearest one that is, else at so many metres.
 _FARTHER, _ASSUMED_M = 2.0, 2.0
@@ -24,6 +23,12 @@ def walls(grid: Grid) -> Floats:
     if not np.isfinite(stated).any():
         return np.full(6, float(np.abs(grid.positions_m - grid.axis.origin_m).max()) + _ASSUMED_M)
     return np.where(np.isfinite(stated), stated, _FARTHER * stated.min())
+
+
+def images(grid: Grid, positions_m: Floats) -> list[Floats]:
+    """Positions (point, 3) as each of the walls mirrors them."""
+    axes = output_axes(grid.axis.direction, grid.axis.up)
+    return mirrored(positions_m, grid.axis.origin_m, axes, walls(grid))
 
 
 def source_of(grid: Grid) -> tuple[Floats, Floats]:
@@ -49,6 +54,6 @@ def gate_lengths(grid: Grid) -> Floats | None:
         beside_m = np.maximum(np.abs(places_m - center_m) - half_m, 0.0)
         return np.asarray(np.linalg.norm(beside_m, axis=1))
 
-    reflected_m = np.min([way_m(one) for one in mirrored(grid.axis, walls(grid), positions_m)], axis=0)
+    reflected_m = np.min([way_m(one) for one in images(grid, positions_m)], axis=0)
     lengths_s = (reflected_m - way_m(positions_m)) / grid.sound_speed_m_per_s
     return lengths_s if lengths_s.min() >= _SHORTEST_S else None

@@ -10,13 +10,12 @@ from __future__ import annotations
 import numpy as np
 
 from fieldproc.conventions import Floats, Integers, amplitude_db
-from fieldproc.expand.dense import Seen, WaveFit
+from fieldproc.expand.dense import WaveFit
 from fieldproc.expand.mend import only
-from fieldproc.expand.panel import waves_at
+from fieldproc.expand.panel import seen, waves_at
 from fieldproc.expand.side_by_side import side_by_side
 from fieldproc.expand.solver import Solver
 from fieldproc.records import Spectra
-from fieldproc.waves.harmonics import spherical_harmonics
 
 # What is left out must not be what kept the sets apart: beyond this condition there is no prediction.
 _MOST_CONDITION = 300.0
@@ -75,8 +74,7 @@ def _missed(
     rest = only(spectra, kept)
     k = np.array([2.0 * np.pi * at / spectra.sound_speed_m_per_s.mean() for at in spectra.frequency_hz])
     solver = Solver(rest, origin_m, top, (float(k.min()), float(k.max())))
-    offsets_m = spectra.positions_m[lot] - origin_m
-    at = Seen(spherical_harmonics(top, offsets_m), np.linalg.norm(offsets_m, axis=1))
+    at = seen(spectra.positions_m[lot] - origin_m, top)
 
     def missed(row: int) -> Floats:
         nothing: Floats = np.full(spectra.pressure_pa.shape[1], np.nan)

@@ -27,6 +27,7 @@ from fieldproc.expand.dense import WaveFit
 from fieldproc.expand.divided import CELL_TARGETS_DB, MOST_DENSE_UNKNOWNS, CellSolver, on_rings
 from fieldproc.expand.geometry import cells_reach, source_reach
 from fieldproc.expand.order import COARSEST_DB, Reach, automatic_orders, unknown_count
+from fieldproc.expand.seam import square_difference
 from fieldproc.expand.side_by_side import side_by_side
 from fieldproc.expand.solver import Solver
 from fieldproc.records import Spectra
@@ -206,7 +207,7 @@ def _judged(candidate: Candidate, row: int, fits: dict[tuple[int, int], WaveFit]
             float(np.mean(amplitude_db(fit.left_out(pressure)))),
             cross_db[pair],
             fit.condition,
-            float(amplitude_db(np.sqrt(fit.far_field_variance.max() / (4.0 * np.pi)) / k)),
+            float(amplitude_db(fit.far_field_gain(k).max())),
             estimated_error_db(fit, finest),
             fit.outgoing,
         )
@@ -239,10 +240,7 @@ def estimated_error_db(fit: WaveFit, finest: WaveFit) -> float:
     scatter = finest.noise**2 * fit.far_field_variance
     bias = np.zeros(len(scatter))
     if not np.any(fit.weight) and not np.any(finest.weight):
-        common = min(fit.outgoing.shape[1], finest.outgoing.shape[1])
-        apart = sum(np.sum(np.abs(one.outgoing[:, common:]) ** 2, axis=1) for one in (fit, finest))
-        apart = apart + np.sum(np.abs(fit.outgoing[:, :common] - finest.outgoing[:, :common]) ** 2, axis=1)
         expected = finest.noise**2 * np.maximum(finest.far_field_variance - fit.far_field_variance, 0.0)
-        bias = np.maximum(apart - expected, 0.0)
+        bias = np.maximum(square_difference(fit.outgoing, finest.outgoing) - expected, 0.0)
     size = np.sum(np.abs(finest.outgoing) ** 2, axis=1)
     return float(np.mean(amplitude_db(np.sqrt((bias + scatter) / size))))
