@@ -8,8 +8,8 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from fieldproc.conventions import Floats, Integers
-from fieldproc.records import DroppedPoint, Session, Spectra, Table, Verdict
-from fieldproc.results import Scalar, csv_bytes, provenance, sidecar_bytes, summary_bytes
+from fieldproc.records import DroppedPoint, Scalar, Session, Spectra, Table, Verdict
+from fieldproc.results import csv_bytes, provenance, sidecar_bytes, summary_bytes
 from fieldproc.settings import Settings, dump_settings
 
 Facts = Mapping[str, str | float | int]

@@ -32,8 +32,18 @@ from fieldproc.outcome import (
     session_facts,
     table_files,
 )
-from fieldproc.records import Expansion, FarField, ReferenceAxis, Session, Spectra, Table, Verdict, verdict_legend
-from fieldproc.results import Scalar, field_bytes, read_field
+from fieldproc.records import (
+    Expansion,
+    FarField,
+    ReferenceAxis,
+    Scalar,
+    Session,
+    Spectra,
+    Table,
+    Verdict,
+    verdict_legend,
+)
+from fieldproc.results import field_bytes, read_field
 from fieldproc.session import open_input
 from fieldproc.settings import AxisSettings, ExtrapolationSettings, Settings
 from fieldproc.tables import (

@@ -9,6 +9,7 @@ array of a class; constructing a record with clashing sizes raises ``ValueError`
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from enum import IntEnum
@@ -20,8 +21,9 @@ from numpy.typing import NDArray
 from fieldproc.conventions import Booleans, Complexes, Floats, Integers
 
 Axes = Mapping[str, tuple[str, ...]]
-# Complex numbers of either precision.
+# Numbers of either precision.
 AnyComplexes = NDArray[np.complexfloating[Any, Any]]
+AnyFloats = NDArray[np.floating[Any]]
 
 # Axes whose length is part of their meaning.
 _FIXED_SIZES = {"xyz": 3}
@@ -526,13 +528,35 @@ class FarFieldErrors(_Record):
 
 
 @dataclass(frozen=True, slots=True)
+class Bands(_Record):
+    """Bands of 95 % about level and phase of a far field, in place of the vectors that they come from.
+
+    Levels in dB re 20 uPa; phases are not wrapped. ``verdict`` is that of the frequencies.
+    """
+
+    AXES: ClassVar[Axes] = {
+        **dict.fromkeys(
+            ("level_low_db", "level_high_db", "phase_low_deg", "phase_high_deg"),
+            ("frequency", "channel", "direction"),
+        ),
+        "verdict": ("frequency", "channel"),
+    }
+    level_low_db: AnyFloats
+    level_high_db: AnyFloats
+    phase_low_deg: AnyFloats
+    phase_high_deg: AnyFloats
+    verdict: Integers
+
+
+@dataclass(frozen=True, slots=True)
 class FarField(_Record):
     """Pressure in directions of the output axes, propagation over the distance removed.
 
     ``distance_m`` is inf for far-field pressure, scaled to ``reference_distance_m``; otherwise it is the
     true distance at which the pressure holds. ``sound_power_w`` is the radiated power (nan = unknown).
     ``phase_known`` is False for imported magnitudes, whose phase columns stay nan; ``sha256`` is that of the
-    file an imported far field came from. ``errors`` says what it may be off by (``None`` = not known).
+    file an imported far field came from. ``errors`` says what it may be off by, ``bands`` how far levels and phases
+    may then be off (``None`` = not known).
     """
 
     AXES: ClassVar[Axes] = {
@@ -553,10 +577,21 @@ class FarField(_Record):
     sound_speed_m_per_s: float = float("nan")
     sha256: str = ""
     errors: FarFieldErrors | None = None
+    bands: Bands | None = None
     notices: tuple[str, ...] = ()
 
 
 # --- tables ------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Scalar:
+    """A single result, with the ends of its 95 % interval (nan = not known)."""
+
+    value: float
+    unit: str
+    low: float = math.nan
+    high: float = math.nan
 
 
 @dataclass(frozen=True, slots=True)

@@ -183,10 +183,61 @@ class ExtrapolationSettings(ClosedModel):
 
 
 class TableSettings(ClosedModel):
-    """Choices that ANSI/CTA-2034-A leaves open."""
+    """Choices that ANSI/CTA-2034-A leaves open, and what is written beside the standard tables."""
 
     # Rear-wall bounce: "three" = 180 and +-90 degrees; "all" = every rear angle from 90 to 180.
     rear_wall: Literal["three", "all"] = "three"
+    # Early reflections: "groups" = mean of the five group averages; "pooled" = mean of all their curves.
+    early_reflections: Literal["groups", "pooled"] = "groups"
+    # Polars at this step, in tables of their own where it is not 10 degrees.
+    polar_step_deg: Literal[10, 5, 2, 1] = 10
+    # Curves smoothed over this fraction of an octave (3 = 1/3), in a table of their own; "none" = not written.
+    smoothing_per_octave: Literal["none"] | Annotated[int, Field(ge=1, le=48)] = 6
+    # Bands of IEC 61260-1, this many to the octave; "none" = not written.
+    bands_per_octave: Literal["none"] | Annotated[int, Field(ge=1, le=24)] = 3
+
+
+Band = tuple[Annotated[float, Field(gt=0)], Annotated[float, Field(gt=0)]]
+
+
+class ScalarSettings(ClosedModel):
+    """What the single numbers of the summary are taken over: bands from a lower to an upper frequency in Hz."""
+
+    sensitivity_band_hz: Band = (300.0, 3000.0)
+    # Low-frequency limits are re the mean level of a curve in a band.
+    limit_curve: Literal["on axis", "listening window", "sound power"] = "on axis"
+    limit_band_hz: Band = (300.0, 3000.0)
+    flatness_band_hz: Band = (100.0, 10000.0)
+    slope_band_hz: Band = (100.0, 10000.0)
+
+    @field_validator("sensitivity_band_hz", "limit_band_hz", "flatness_band_hz", "slope_band_hz")
+    @classmethod
+    def _rising(cls, value: Band) -> Band:
+        if value[0] >= value[1]:
+            raise ValueError("a band goes from a lower to a higher frequency")
+        return value
+
+
+class ExportSettings(ClosedModel):
+    """What stands in ``exports/``, and the directions of the balloon there.
+
+    "aes56" is every 5 degrees of AES56-2008 about the axis, 2522 directions; "half" and "quarter" are its subsets for
+    a loudspeaker that is symmetric. "gauss" and "equiangular" carry the degree of the balloon, by default the highest
+    of the far field. Or pairs (azimuth, elevation) in degrees.
+    """
+
+    formats: tuple[Literal["aes69", "netcdf", "text", "json", "impulse"], ...] = (
+        "aes69",
+        "netcdf",
+        "text",
+        "json",
+        "impulse",
+    )
+    balloon: (
+        Literal["aes56", "aes56 half", "aes56 quarter", "gauss", "equiangular"]
+        | Annotated[tuple[tuple[float, Annotated[float, Field(ge=-90, le=90)]], ...], Field(min_length=1)]
+    ) = "aes56"
+    balloon_degree: Literal["auto"] | Annotated[int, Field(ge=1, le=100)] = "auto"
 
 
 class ReportSettings(ClosedModel):
@@ -234,6 +285,8 @@ class Settings(ClosedModel):
     expansion: ExpansionSettings = ExpansionSettings()
     extrapolation: ExtrapolationSettings = ExtrapolationSettings()
     tables: TableSettings = TableSettings()
+    scalars: ScalarSettings = ScalarSettings()
+    exports: ExportSettings = ExportSettings()
     report: ReportSettings = ReportSettings()
     validation: ValidationSettings = ValidationSettings()
 

@@ -118,6 +118,7 @@ table = st.lists(st.tuples(st.floats(0, 1e6), order), min_size=1, max_size=5, un
 orders = st.just("auto") | order | table
 place = st.just("session") | st.tuples(number, number, number)
 auto_positive = st.just("auto") | positive
+band = st.tuples(st.floats(1, 100), st.floats(101, 1e5))
 documents = st.fixed_dictionaries(
     {
         "spectra": st.fixed_dictionaries(
@@ -169,7 +170,31 @@ documents = st.fixed_dictionaries(
                 "air_absorption": st.booleans(),
             }
         ).filter(lambda chosen: chosen["quantity"] == "true pressure" or not chosen["air_absorption"]),
-        "tables": st.fixed_dictionaries({"rear_wall": st.sampled_from(["three", "all"])}),
+        "tables": st.fixed_dictionaries(
+            {
+                "rear_wall": st.sampled_from(["three", "all"]),
+                "early_reflections": st.sampled_from(["groups", "pooled"]),
+                "polar_step_deg": st.sampled_from([10, 5, 2, 1]),
+                "smoothing_per_octave": st.just("none") | st.integers(1, 48),
+                "bands_per_octave": st.just("none") | st.integers(1, 24),
+            }
+        ),
+        "scalars": st.fixed_dictionaries(
+            {
+                **dict.fromkeys(SECTIONS["scalars"], band),
+                "limit_curve": st.sampled_from(["on axis", "listening window", "sound power"]),
+            }
+        ),
+        "exports": st.fixed_dictionaries(
+            {
+                "formats": st.lists(
+                    st.sampled_from(["aes69", "netcdf", "text", "json", "impulse"]), max_size=5, unique=True
+                ),
+                "balloon": st.sampled_from(["aes56", "aes56 half", "aes56 quarter", "gauss", "equiangular"])
+                | st.lists(st.tuples(number, st.floats(-90, 90)), min_size=1, max_size=5),
+                "balloon_degree": st.just("auto") | st.integers(1, 100),
+            }
+        ),
         "report": st.fixed_dictionaries({"figures": st.booleans()}),
         "validation": st.fixed_dictionaries(
             {

@@ -7,10 +7,9 @@ nothing half-written ever stands under a final name.
 from fieldproc.results.csv_table import csv_bytes, sidecar_bytes
 from fieldproc.results.field_file import field_bytes, read_field
 from fieldproc.results.folder import require_folder, require_place, session_folder_name, write_file, write_folder
-from fieldproc.results.summary import Scalar, provenance, summary_bytes
+from fieldproc.results.summary import provenance, summary_bytes
 
 __all__ = [
-    "Scalar",
     "csv_bytes",
     "field_bytes",
     "provenance",

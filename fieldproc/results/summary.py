@@ -7,7 +7,7 @@ import json
 import math
 import platform
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict
 from importlib.metadata import version
 from typing import Any
 
@@ -16,17 +16,7 @@ import numpy as np
 import threadpoolctl
 
 from fieldproc.conventions import Floats, Integers
-from fieldproc.records import DroppedPoint, Verdict
-
-
-@dataclass(frozen=True, slots=True)
-class Scalar:
-    """A single result, with the ends of its 95 % interval (nan = not known)."""
-
-    value: float
-    unit: str
-    low: float = math.nan
-    high: float = math.nan
+from fieldproc.records import DroppedPoint, Scalar, Verdict
 
 
 def summary_bytes(

@@ -6,7 +6,8 @@ import hashlib
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from fieldproc.results import Scalar, csv_bytes, provenance, sidecar_bytes, summary_bytes
+from fieldproc.records import Scalar
+from fieldproc.results import csv_bytes, provenance, sidecar_bytes, summary_bytes
 from fieldproc.scanplan.grid import Grid
 from fieldproc.scanplan.plan_file import plan_bytes, positions_csv
 from fieldproc.scanplan.predict import Prediction, predict

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from fieldproc.outcome import Judgement, complete, session_facts, table_files
-from fieldproc.results import Scalar
+from fieldproc.records import Scalar
 from fieldproc.settings import Settings, dump_settings
 from fieldproc.tuning.tune import Recommendation, gain_db, recommend
 from fieldproc.tuning.words import lines, tables

@@ -10,8 +10,8 @@ from typing import Any
 import numpy as np
 import pytest
 
-from fieldproc.records import DroppedPoint
-from fieldproc.results import Scalar, provenance, summary_bytes
+from fieldproc.records import DroppedPoint, Scalar
+from fieldproc.results import provenance, summary_bytes
 
 FREQUENCY_HZ = np.array([20.0, 40.0, 80.0, 160.0, 320.0])
 
