@@ -13,7 +13,7 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from enum import IntEnum
-from typing import Any, ClassVar
+from typing import Any, ClassVar, Self
 
 import numpy as np
 from numpy.typing import NDArray
@@ -49,10 +49,14 @@ def check_axes(record: object, axes: Axes) -> None:
 
 
 class _Record:
-    """Checks axes and makes arrays read-only (through a view: the caller's own array stays writable)."""
+    """Checks axes and makes arrays read-only (through a view: the caller's own array stays writable).
+
+    ``WITHIN`` names the records within this one that share its axes.
+    """
 
     __slots__ = ()
     AXES: ClassVar[Axes] = {}
+    WITHIN: ClassVar[tuple[str, ...]] = ()
 
     def __post_init__(self) -> None:
         for name in self.AXES:
@@ -62,6 +66,17 @@ class _Record:
                 view.setflags(write=False)
                 object.__setattr__(self, name, view)
         check_axes(self, self.AXES)
+
+    def picked(self, label: str, which: Integers | Booleans) -> Self:
+        """Some of the entries (indices, or True) along the axis of this name, in the records within too."""
+        values = {name: getattr(self, name) for name in (*self.AXES, *self.WITHIN)}
+        chosen: dict[str, Any] = {
+            name: value.picked(label, which) for name, value in values.items() if isinstance(value, _Record)
+        }
+        for name, labels in self.AXES.items():
+            if values[name] is not None and label in labels:
+                chosen[name] = values[name][(slice(None),) * labels.index(label) + (which,)]
+        return replace(self, **chosen)  # type: ignore[type-var]  # every record is a dataclass
 
 
 # --- session -----------------------------------------------------------------------------------------
@@ -317,6 +332,7 @@ class Spectra(_Record):
         "late_db": ("frequency", "channel"),
         "absorption_db_per_m": ("frequency",),
     }
+    WITHIN: ClassVar[tuple[str, ...]] = ("gated",)
     frequency_hz: Floats
     pressure_pa: Complexes
     usable: Booleans
@@ -450,7 +466,7 @@ class Measures(_Record):
 
 
 @dataclass(frozen=True, slots=True)
-class Deviations:
+class Deviations(_Record):
     """Errors that coefficients may have: per frequency, vectors (channel, vector, coefficient) to add to them.
 
     The first ``draws`` vectors are drawn at random, each row on its own, and the mean of their squares is a variance.
@@ -463,6 +479,17 @@ class Deviations:
     draws: int
     causes: tuple[str, ...]
 
+    def picked(self, label: str, which: Integers | Booleans) -> Deviations:
+        """Some of the frequencies."""
+        if label != "frequency":
+            return self
+        rows = np.arange(len(self.outgoing))[which]
+        return replace(
+            self,
+            outgoing=tuple(self.outgoing[row] for row in rows),
+            regular=tuple(self.regular[row] for row in rows),
+        )
+
 
 @dataclass(frozen=True, slots=True)
 class Expansion(_Record):
@@ -473,7 +500,7 @@ class Expansion(_Record):
     ``acoustic_center_m`` is the origin about which the far field needs the lowest degrees (nan = not known).
     The waves know no losses: ``absorption_db_per_m`` is what the air takes from them (``None`` = not known).
     ``deviations`` are the errors that the coefficients may have (``None`` = not asked for), ``measures`` what else is
-    known of them.
+    known of them. ``points_m`` are the points that it rests on, in scan axes (``None`` = not known).
     """
 
     AXES: ClassVar[Axes] = {
@@ -485,7 +512,9 @@ class Expansion(_Record):
         "origin_m": ("frequency", "xyz"),
         "acoustic_center_m": ("frequency", "xyz"),
         "absorption_db_per_m": ("frequency",),
+        "points_m": ("point", "xyz"),
     }
+    WITHIN: ClassVar[tuple[str, ...]] = ("quality", "deviations", "measures")
     frequency_hz: Floats
     outgoing: Complexes
     regular: Complexes
@@ -501,6 +530,7 @@ class Expansion(_Record):
     absorption_db_per_m: Floats | None = None
     deviations: Deviations | None = None
     measures: Measures | None = None
+    points_m: Floats | None = None
     notices: tuple[str, ...] = ()
 
 
@@ -565,6 +595,7 @@ class FarField(_Record):
         "pressure_pa": ("frequency", "channel", "direction"),
         "sound_power_w": ("frequency", "channel"),
     }
+    WITHIN: ClassVar[tuple[str, ...]] = ("errors", "bands")
     frequency_hz: Floats
     directions: Floats
     pressure_pa: Complexes

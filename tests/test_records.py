@@ -8,9 +8,10 @@ import re
 
 import numpy as np
 import pytest
+from scanned import make_spectra
 
 from fieldproc import records
-from fieldproc.records import Air, Cabinet, ImpulseResponses, ReferenceAxis, Spectra, Table
+from fieldproc.records import Air, Cabinet, Deviations, Gated, ImpulseResponses, ReferenceAxis, Spectra, Table
 
 CLASSES = [value for value in vars(records).values() if inspect.isclass(value) and getattr(value, "AXES", None)]
 
@@ -98,3 +99,31 @@ def test_column_of_a_table() -> None:
     assert table.column("residual_db").tolist() == [-40.0, -50.0]
     with pytest.raises(KeyError, match="table quality has no column level_db; it has frequency_hz, residual_db"):
         table.column("level_db")
+
+
+def test_some_frequencies_and_points_are_picked_from_records_within_too() -> None:
+    rng = np.random.default_rng(1)
+    pressure, noise = rng.normal(size=(4, 1, 5)).astype(complex), rng.uniform(size=(4, 1, 5))
+    gated = Gated(2.0 * pressure, np.arange(5.0), noise[:, :, 0])
+    spectra = make_spectra(rng.normal(size=(5, 3)), np.arange(1.0, 5.0), pressure, noise_pa=noise, gated=gated)
+    part = spectra.picked("frequency", np.array([1, 3]))
+    np.testing.assert_array_equal(part.frequency_hz, [2.0, 4.0])
+    np.testing.assert_array_equal(part.positions_m, spectra.positions_m)
+    part = part.picked("point", np.arange(5) != 2)
+    assert part.noise_pa is not None
+    assert part.gated is not None
+    kept = np.ix_([1, 3], [0], [0, 1, 3, 4])
+    np.testing.assert_array_equal(part.pressure_pa, pressure[kept])
+    np.testing.assert_array_equal(part.noise_pa, noise[kept])
+    np.testing.assert_array_equal(part.gated.pressure_pa, 2.0 * pressure[kept])
+    np.testing.assert_array_equal(part.gated.length_s, [0.0, 1.0, 3.0, 4.0])
+    np.testing.assert_array_equal(part.gated.tail_db, noise[[1, 3], :, 0])
+
+
+def test_deviations_are_picked_by_frequency_alone() -> None:
+    rows = tuple(np.full((1, 2, count), count, dtype=complex) for count in (1, 4, 9))
+    deviations = Deviations(rows, tuple(row[:, :, :0] for row in rows), 1, ("gain",))
+    part = deviations.picked("frequency", np.array([2, 0]))
+    assert [row.shape[2] for row in part.outgoing] == [9, 1]
+    assert len(part.regular) == 2
+    assert deviations.picked("point", np.array([0])) is deviations

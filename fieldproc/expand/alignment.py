@@ -102,20 +102,9 @@ def _without_origin(spectra: Spectra, settings: Settings) -> Spectra:
     if np.linalg.norm(origin_m[:2]) < _NEAR_AXIS * nearest_m:
         origin_m = origin_m * np.array([0.0, 0.0, 1.0])
     good = np.setdiff1d(np.arange(len(spectra.positions_m)), no_number(spectra))
-    return replace(
-        spectra,
-        pressure_pa=spectra.pressure_pa[:, :, good],
-        positions_m=spectra.positions_m[good] - origin_m,
-        sound_speed_m_per_s=spectra.sound_speed_m_per_s[good],
-        surface=spectra.surface[good],
-        file_point=spectra.file_point[good],
-        repeats=spectra.repeats[good],
-        measured_at_s=None,
-        noise_pa=None,
-        gated=None,
-        lost=None,
-        left_out=None,
-    )
+    bare = replace(spectra, measured_at_s=None, noise_pa=None, gated=None, lost=None, left_out=None)
+    part = bare.picked("point", good)
+    return replace(part, positions_m=part.positions_m - origin_m)
 
 
 def _of_one_surface(spectra: Spectra) -> Iterator[_Fault]:

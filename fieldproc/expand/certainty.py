@@ -48,7 +48,7 @@ def level_uncertainty(expansion: Expansion) -> Floats:
             continue
         order = int(expansion.outgoing_order[row])
         field = far_field_pattern(expansion.outgoing[row, :, : coefficient_count(order)], 1.0, harmonics)
-        errors = far_field_pattern(vectors.astype(np.complex128), 1.0, harmonics)
+        errors = far_field_pattern(vectors, 1.0, harmonics)
         # the part in phase with the field, (channel, vector, direction)
         along = np.abs((errors * field.conj()[:, None]).real) ** 2 / np.maximum(np.abs(field[:, None]) ** 2, _TINY)
         variance = along[:, : deviations.draws].mean(axis=1) + along[:, deviations.draws :].sum(axis=1)

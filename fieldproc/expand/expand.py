@@ -116,7 +116,8 @@ def expand(spectra: Spectra, settings: Settings, progress: Progress = _silent) -
         *removed,
         *told,
     )
-    expansion = replace(expansion, acoustic_center_m=center_m, notices=notices)
+    taken = spectra.positions_m if spectra.left_out is None else spectra.positions_m[~spectra.left_out]
+    expansion = replace(expansion, acoustic_center_m=center_m, points_m=taken, notices=notices)
     return recenter(expansion, center_m) if settings.expansion.origin_m == "acoustic center" else expansion
 
 

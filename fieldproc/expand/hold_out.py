@@ -52,17 +52,7 @@ def _missed(solver: Solver, plan: OrderPlan, rows: Integers, number: int) -> Flo
     """Error at the points of one surface of the fits to all others, (row, channel)."""
     good = np.isin(np.arange(len(solver.offsets_m)), solver.left_out, invert=True)
     own = good & (solver.spectra.surface == number)
-    part = only(solver.spectra, good & ~own)
-    part = replace(
-        part,
-        frequency_hz=part.frequency_hz[rows],
-        pressure_pa=part.pressure_pa[rows],
-        usable=part.usable[rows],
-        noise_pa=None,
-        late_db=None,
-        gated=None,
-        absorption_db_per_m=None,
-    )
+    part = only(replace(solver.spectra, noise_pa=None, gated=None), good & ~own).picked("frequency", rows)
     top = int(max(plan.outgoing[rows].max(), plan.regular[rows].max()))
     k = [float(solver.wavenumber(int(row)).mean()) for row in rows]
     others = Solver(part, solver.origin_m, top, (min(k), max(k)))

@@ -148,25 +148,5 @@ def _without(spectra: Spectra, bad: Integers, settings: Settings) -> Spectra:
 
 
 def only(spectra: Spectra, points: Booleans) -> Spectra:
-    """Some of the points, (point,)."""
-    gated = spectra.gated
-    return replace(
-        spectra,
-        pressure_pa=spectra.pressure_pa[:, :, points],
-        positions_m=spectra.positions_m[points],
-        sound_speed_m_per_s=spectra.sound_speed_m_per_s[points],
-        surface=spectra.surface[points],
-        file_point=spectra.file_point[points],
-        repeats=spectra.repeats[points],
-        left_out=None,
-        measured_at_s=None if spectra.measured_at_s is None else spectra.measured_at_s[points],
-        noise_pa=None if spectra.noise_pa is None else spectra.noise_pa[:, :, points],
-        gated=None
-        if gated is None
-        else replace(
-            gated,
-            pressure_pa=gated.pressure_pa[:, :, points],
-            length_s=gated.length_s[points],
-            noise_pa=None if gated.noise_pa is None else gated.noise_pa[:, :, points],
-        ),
-    )
+    """Some of the points, (point,); none of them is left out."""
+    return replace(spectra, left_out=None).picked("point", points)

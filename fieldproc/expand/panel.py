@@ -209,16 +209,8 @@ def _finite(pressure_pa: Complexes) -> Complexes:
 
 
 def _at_rows(spectra: Spectra, rows: Integers) -> Spectra:
-    return replace(
-        spectra,
-        frequency_hz=spectra.frequency_hz[rows],
-        usable=spectra.usable[rows],
-        pressure_pa=_finite(spectra.pressure_pa[rows]),
-        noise_pa=None,
-        late_db=None,
-        gated=None,
-        absorption_db_per_m=None,
-    )
+    part = replace(spectra, noise_pa=None, gated=None).picked("frequency", rows)
+    return replace(part, pressure_pa=_finite(part.pressure_pa))
 
 
 def _of(solver: Solver, spectra: Spectra) -> Solver:

@@ -3,6 +3,7 @@
 from fieldproc.extrapolate.extrapolate import (
     deviations_at,
     extrapolate,
+    extrapolate_blocks,
     far_field_deviations,
     far_field_pressure,
     pressure_at,
@@ -12,6 +13,7 @@ from fieldproc.extrapolate.extrapolate import (
 __all__ = [
     "deviations_at",
     "extrapolate",
+    "extrapolate_blocks",
     "far_field_deviations",
     "far_field_pressure",
     "pressure_at",

@@ -2,18 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
-from functools import partial
+from collections.abc import Iterator, Sequence
 
 import numpy as np
 
-from fieldproc.conventions import Booleans, Complexes, Floats, output_axes, wavenumber
+from fieldproc.conventions import Booleans, Complexes, Floats, Integers, output_axes, wavenumber
 from fieldproc.errors import UsageError
-from fieldproc.records import Expansion, FarField, FarFieldErrors, ReferenceAxis
+from fieldproc.records import AnyComplexes, Expansion, FarField, FarFieldErrors, ReferenceAxis
 from fieldproc.settings import ExtrapolationSettings
-from fieldproc.waves.basis import far_field_pattern, wave_field
+from fieldproc.waves.basis import far_field_pattern, wave_columns
 from fieldproc.waves.harmonics import spherical_harmonics
 from fieldproc.waves.indexing import coefficient_count
+from fieldproc.waves.radial import ldexp
 
 
 def extrapolate(
@@ -25,46 +25,64 @@ def extrapolate(
     there; propagation over the distance and the stated latency are taken out. nan where a
     frequency has no fit. ``UsageError`` for a true distance that reaches into the source.
     """
-    k = _wavenumber(expansion)
-    reference_m = settings.reference_distance_m
-    if settings.quantity == "far field":
-        distance_m = np.inf
-        pressure = far_field_pressure(expansion, axis, directions) / reference_m
-    else:
-        distance_m = reference_m
-        pressure = pressure_at(expansion, axis, directions, reference_m, air_absorption=settings.air_absorption)
-        pressure *= np.exp(1j * k * reference_m)[:, None, None]
-    turn = np.exp(2j * np.pi * expansion.frequency_hz * settings.latency_s)
-    deviations = None
-    if expansion.deviations is not None:
-        deviations = _far_field_errors(expansion, axis, directions, settings, turn)
-    return FarField(
-        frequency_hz=expansion.frequency_hz,
-        directions=directions,
-        pressure_pa=pressure * turn[:, None, None],
-        sound_power_w=sound_power(expansion),
-        distance_m=distance_m,
-        reference_distance_m=reference_m,
-        channel_names=expansion.channel_names,
-        air_density_kg_per_m3=expansion.air_density_kg_per_m3,
-        sound_speed_m_per_s=expansion.sound_speed_m_per_s,
-        errors=deviations,
-        notices=expansion.notices,
+    return _radiated(
+        _towards(expansion, axis, directions, settings), settings, np.arange(len(expansion.frequency_hz))
     )
 
 
-def _far_field_errors(
-    expansion: Expansion, axis: ReferenceAxis, directions: Floats, settings: ExtrapolationSettings, turn: Complexes
-) -> FarFieldErrors:
-    """What the pressures and the sound power of ``extrapolate`` may be off by."""
-    assert expansion.deviations is not None
-    reference_m = settings.reference_distance_m
-    if settings.quantity == "far field":
-        pressure = far_field_deviations(expansion, axis, directions) / reference_m
+def extrapolate_blocks(
+    expansion: Expansion, axis: ReferenceAxis, directions: Floats, settings: ExtrapolationSettings, block: int = 8
+) -> Iterator[FarField]:
+    """:func:`extrapolate`, a few frequencies at a time: errors in thousands of directions would not fit at once."""
+    waves = _towards(expansion, axis, directions, settings)
+    rows = np.arange(len(expansion.frequency_hz))
+    for start in range(0, len(rows), block):
+        yield _radiated(waves, settings, rows[start : start + block])
+
+
+def _towards(
+    expansion: Expansion, axis: ReferenceAxis, directions: Floats, settings: ExtrapolationSettings
+) -> _Waves:
+    distance_m = np.inf if settings.quantity == "far field" else settings.reference_distance_m
+    return _Waves(expansion, axis, directions, distance_m, settings.air_absorption)
+
+
+def _radiated(waves: _Waves, settings: ExtrapolationSettings, rows: Integers) -> FarField:
+    """The far field of some of the frequencies."""
+    expansion, reference_m = waves.expansion, settings.reference_distance_m
+    part = expansion.picked("frequency", rows)
+    turn = np.exp(2j * np.pi * part.frequency_hz * settings.latency_s)
+    if np.isinf(waves.distance_m):
+        turn = turn / reference_m
     else:
-        absorbed = settings.air_absorption
-        pressure = deviations_at(expansion, axis, directions, reference_m, air_absorption=absorbed)
-        pressure *= np.exp(1j * _wavenumber(expansion) * reference_m)[:, None, None, None]
+        turn = turn * np.exp(1j * _wavenumber(part) * reference_m)
+    errors = None
+    if part.deviations is not None:
+        errors = FarFieldErrors(
+            pressure_pa=waves.deviations(rows) * turn[:, None, None, None].astype(np.complex64),
+            power=_power_deviations(part),
+            verdict=part.quality.verdict,
+            draws=part.deviations.draws,
+            causes=part.deviations.causes,
+        )
+    return FarField(
+        frequency_hz=part.frequency_hz,
+        directions=waves.directions,
+        pressure_pa=waves.pressure(rows) * turn[:, None, None],
+        sound_power_w=sound_power(part),
+        distance_m=waves.distance_m,
+        reference_distance_m=reference_m,
+        channel_names=part.channel_names,
+        air_density_kg_per_m3=part.air_density_kg_per_m3,
+        sound_speed_m_per_s=part.sound_speed_m_per_s,
+        errors=errors,
+        notices=part.notices,
+    )
+
+
+def _power_deviations(expansion: Expansion) -> Floats:
+    """Relative change of the sound power by every vector, (frequency, channel, vector)."""
+    assert expansion.deviations is not None
     power = []
     for row, own in enumerate(expansion.deviations.outgoing):
         used = _used(expansion, row)[:, None]
@@ -73,64 +91,17 @@ def _far_field_errors(
         change = 2.0 * np.sum((used[..., :common].conj() * own[..., :common]).real, axis=2, keepdims=True)
         with np.errstate(divide="ignore", invalid="ignore"):
             power.append(change / np.sum(np.abs(used) ** 2, axis=2, keepdims=True))
-    return FarFieldErrors(
-        pressure_pa=pressure * turn[:, None, None, None],
-        power=_together(expansion, iter(power))[..., 0].real,
-        verdict=expansion.quality.verdict,
-        draws=expansion.deviations.draws,
-        causes=expansion.deviations.causes,
-    )
+    return np.asarray(_together(expansion, power)[..., 0].real, dtype=np.float64)
 
 
 def far_field_pressure(expansion: Expansion, axis: ReferenceAxis, directions: Floats) -> Complexes:
     """lim r exp(ikr) p about the axis origin, at 1 m: (frequency, channel, direction); nan without a fit."""
-    pressure = np.array(list(_far_fields(expansion, axis, directions, lambda row: _used(expansion, row))))
-    pressure[~_fitted(expansion)] = np.nan
-    return pressure
+    return _Waves(expansion, axis, directions).pressure()
 
 
-def far_field_deviations(expansion: Expansion, axis: ReferenceAxis, directions: Floats) -> Complexes:
+def far_field_deviations(expansion: Expansion, axis: ReferenceAxis, directions: Floats) -> AnyComplexes:
     """What :func:`far_field_pressure` may be off by: (frequency, channel, vector, direction), see ``Deviations``."""
-    return _together(expansion, _far_fields(expansion, axis, directions, partial(_deviating, expansion)))
-
-
-def _far_fields(
-    expansion: Expansion, axis: ReferenceAxis, directions: Floats, coefficients: Callable[[int], Complexes]
-) -> Iterator[Complexes]:
-    """Far field of the coefficients (..., coefficient) of every row."""
-    towards = directions @ output_axes(axis.direction, axis.up)
-    harmonics = spherical_harmonics(int(expansion.outgoing_order.max()), towards)
-    # the pattern counts distance from the expansion origin, which lies nearer by this much
-    lead_m = (expansion.origin_m - axis.origin_m) @ towards.T
-    for row, k in enumerate(_wavenumber(expansion).tolist()):
-        yield far_field_pattern(coefficients(row), k, harmonics) * np.exp(1j * k * lead_m[row])
-
-
-def _true_fields(
-    expansion: Expansion, points_m: Floats, coefficients: Callable[[int], Complexes]
-) -> Iterator[Complexes]:
-    """Pressure at points of scan axes, of the coefficients of every row."""
-    for row, k in enumerate(_wavenumber(expansion).tolist()):
-        yield wave_field("outgoing", coefficients(row), k, points_m - expansion.origin_m[row])
-
-
-def _deviating(expansion: Expansion, row: int) -> Complexes:
-    assert expansion.deviations is not None
-    own = expansion.deviations.outgoing[row]
-    # without a fit there are no vectors, and of a field file no coefficients either
-    return np.asarray(own if own.shape[2] else np.zeros((*own.shape[:2], 1)), dtype=np.complex128)
-
-
-def _together(expansion: Expansion, rows: Iterator[Complexes]) -> Complexes:
-    """Rows (channel, vector, direction) as one array; nan where there are no vectors, zeros for a few that lack."""
-    assert expansion.deviations is not None
-    vectors = expansion.deviations.draws + len(expansion.deviations.causes)
-    whole = []
-    for row in rows:
-        missing = vectors - row.shape[1]
-        fill = np.nan if missing == vectors else 0.0
-        whole.append(np.pad(row, ((0, 0), (0, missing), (0, 0)), constant_values=fill))
-    return np.array(whole)
+    return _Waves(expansion, axis, directions).deviations()
 
 
 def pressure_at(
@@ -144,22 +115,102 @@ def pressure_at(
     ``UsageError`` when a point lies inside the sphere around the source, where outgoing waves about the
     expansion origin need not converge, or when the absorption is not known. nan where a frequency has no fit.
     """
-    points_m = axis.origin_m + distance_m * (directions @ output_axes(axis.direction, axis.up))
-    _require_outside(expansion, points_m, distance_m)
-    pressure = np.array(list(_true_fields(expansion, points_m, lambda row: _used(expansion, row))))
-    pressure[~_fitted(expansion)] = np.nan
-    if air_absorption:
-        pressure *= _absorbed(expansion, distance_m)[:, None, None]
-    return pressure
+    return _Waves(expansion, axis, directions, distance_m, air_absorption).pressure()
 
 
 def deviations_at(
     expansion: Expansion, axis: ReferenceAxis, directions: Floats, distance_m: float, *, air_absorption: bool = False
-) -> Complexes:
+) -> AnyComplexes:
     """What :func:`pressure_at` may be off by: (frequency, channel, vector, direction), see ``Deviations``."""
-    points_m = axis.origin_m + distance_m * (directions @ output_axes(axis.direction, axis.up))
-    found = _together(expansion, _true_fields(expansion, points_m, partial(_deviating, expansion)))
-    return found * _absorbed(expansion, distance_m)[:, None, None, None] if air_absorption else found
+    return _Waves(expansion, axis, directions, distance_m, air_absorption).deviations()
+
+
+class _Waves:
+    """Outgoing waves towards directions of the output axes: far field at 1 m, or true pressure at a distance.
+
+    Harmonics are evaluated once per origin; errors need no more than single precision.
+    """
+
+    def __init__(
+        self,
+        expansion: Expansion,
+        axis: ReferenceAxis,
+        directions: Floats,
+        distance_m: float = np.inf,
+        air_absorption: bool = False,
+    ) -> None:
+        self.expansion, self.directions, self.distance_m = expansion, directions, distance_m
+        self._axis_origin_m = axis.origin_m
+        self._towards = directions @ output_axes(axis.direction, axis.up)
+        self._absorbed = np.ones(len(expansion.frequency_hz))
+        if np.isfinite(distance_m):
+            points_m = axis.origin_m + distance_m * self._towards
+            _require_outside(expansion, points_m, distance_m)
+            if air_absorption:
+                self._absorbed = _absorbed(expansion, distance_m)
+        self._k = _wavenumber(expansion)
+        self._order = int(expansion.outgoing_order.max())
+        self._origin_m = np.full(3, np.nan)
+        if np.isinf(distance_m):
+            self._see(self._towards)
+
+    def pressure(self, rows: Integers | None = None) -> Complexes:
+        """Of some of the frequencies, (frequency, channel, direction); nan without a fit."""
+        which = self._rows(rows)
+        found = [self._field(row, _used(self.expansion, row), np.complex128) for row in which]
+        pressure = np.array(found, dtype=np.complex128)
+        pressure[~_fitted(self.expansion)[which]] = np.nan
+        return pressure
+
+    def deviations(self, rows: Integers | None = None) -> AnyComplexes:
+        """Vectors of errors, (frequency, channel, vector, direction)."""
+        assert self.expansion.deviations is not None
+        found = []
+        for row in self._rows(rows):
+            own = self.expansion.deviations.outgoing[row]
+            # without a fit there are no vectors, and of a field file no coefficients either
+            known = own if own.shape[2] else np.zeros((*own.shape[:2], 1))
+            found.append(self._field(row, known, np.complex64))
+        return _together(self.expansion, found)
+
+    def _rows(self, rows: Integers | None) -> list[int]:
+        return list(range(len(self._k))) if rows is None else rows.tolist()
+
+    def _field(self, row: int, coefficients: AnyComplexes, precision: type) -> AnyComplexes:
+        """Of coefficients (..., coefficient), towards every direction."""
+        k, origin_m = float(self._k[row]), self.expansion.origin_m[row]
+        if np.isinf(self.distance_m):
+            harmonics: AnyComplexes = self._harmonics if precision is np.complex128 else self._single
+            # the pattern counts distance from the expansion origin, which lies nearer by this much
+            lead = np.exp(1j * k * (self._towards @ (origin_m - self._axis_origin_m)))
+            return np.asarray(
+                far_field_pattern(coefficients.astype(precision), k, harmonics) * lead.astype(precision)
+            )
+        offsets_m = self._axis_origin_m + self.distance_m * self._towards - origin_m
+        if not np.array_equal(origin_m, self._origin_m):
+            self._origin_m = origin_m
+            self._see(offsets_m)
+        expansion_order = int(np.sqrt(coefficients.shape[-1])) - 1
+        kr = k * np.linalg.norm(offsets_m, axis=1)
+        columns, exponent = wave_columns("outgoing", expansion_order, self._harmonics, kr)
+        field = ldexp(coefficients.astype(np.complex128), exponent) @ columns.T
+        return np.asarray(field * self._absorbed[row], dtype=precision)
+
+    def _see(self, vectors: Floats) -> None:
+        self._harmonics = spherical_harmonics(self._order, vectors)
+        self._single: AnyComplexes = self._harmonics.astype(np.complex64)
+
+
+def _together(expansion: Expansion, rows: Sequence[AnyComplexes]) -> AnyComplexes:
+    """Rows (channel, vector, direction) as one array; nan where there are no vectors, zeros for a few that lack."""
+    assert expansion.deviations is not None
+    vectors = expansion.deviations.draws + len(expansion.deviations.causes)
+    whole = []
+    for row in rows:
+        missing = vectors - row.shape[1]
+        fill = np.nan if missing == vectors else 0.0
+        whole.append(np.pad(row, ((0, 0), (0, missing), (0, 0)), constant_values=fill))
+    return np.array(whole)
 
 
 def _absorbed(expansion: Expansion, distance_m: float) -> Floats:

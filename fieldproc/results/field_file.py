@@ -36,8 +36,8 @@ _DEVIATIONS, _COUNTS, _CAUSES, _DRAWS = (f"deviations/{name}" for name in ("outg
 # What they may take; of more, some of the vectors drawn at random are left out.
 _MOST_DEVIATION_BYTES = 200_000_000
 _COMPLEX = {"outgoing", "regular"}
-# Per frequency, nan throughout where not known.
-_OPTIONAL = {"absorption_db_per_m"}
+# Nothing in them where not known.
+_OPTIONAL = {"absorption_db_per_m": (0,), "points_m": (0, 3)}
 _INTEGER = {"outgoing_order", "regular_order", "quality/verdict", "measures/surface", "measures/forbidden"}
 _REBUILD = "run the session again"
 
@@ -53,7 +53,7 @@ def field_bytes(expansion: Expansion, axis: ReferenceAxis, context: Context) -> 
             _write_attribute(file, name, float(getattr(expansion, name)))
         for path, owner, name in _arrays(expansion, expansion.quality, axis):
             value = getattr(owner, name)
-            known = np.full(len(expansion.frequency_hz), np.nan) if path in _OPTIONAL and value is None else value
+            known = np.empty(_OPTIONAL[path]) if path in _OPTIONAL and value is None else value
             _write_array(file, path, np.asarray(known, dtype=_dtype(path)))
         for name in _TEXTS:
             _write_array(file, name, _text_array(getattr(expansion, name)))
@@ -280,7 +280,7 @@ def _records(values: Mapping[str, Any]) -> tuple[Expansion, ReferenceAxis, dict[
             raise ValueError(f"measures of {len(measures.forbidden)} frequencies, not {len(quality.condition)}")
     beside = ("quality", "deviations", "measures")
     names = [field.name for field in fields(Expansion) if field.name not in beside]
-    unknown = {name for name in _OPTIONAL if np.isnan(values[name]).all()}
+    unknown = {name for name in _OPTIONAL if values[name].size == 0}
     known: dict[str, Any] = {name: None if name in unknown else values[name] for name in names}
     expansion = Expansion(quality=quality, deviations=_deviations(values), measures=measures, **known)
     if len(expansion.channel_names) != expansion.outgoing.shape[1]:

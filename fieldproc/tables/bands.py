@@ -18,8 +18,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from fieldproc.conventions import REFERENCE_PRESSURE_PA, Complexes, Floats, Integers, amplitude_db
-from fieldproc.records import AnyComplexes, FarField, Verdict, verdict_legend
+from fieldproc.conventions import REFERENCE_PRESSURE_PA, Complexes, Floats, Integers, amplitude_db, phase_deg
+from fieldproc.records import AnyComplexes, Bands, FarField, Verdict, verdict_legend
 
 COVERAGE_FACTOR = 2.0
 # How far from a level its band may reach for "good" and "caution", dB.
@@ -62,6 +62,28 @@ def pressure_band(pressure_pa: Complexes, errors_pa: AnyComplexes, draws: int) -
     return level_band(size / REFERENCE_PRESSURE_PA, standard_uncertainty(effects, draws) / REFERENCE_PRESSURE_PA)
 
 
+def far_field_bands(far_field: FarField) -> Bands:
+    """Bands of every level and phase, in single precision, from the vectors of errors that the far field comes with.
+
+    A phase is known to half a turn at worst.
+    """
+    errors = far_field.errors
+    assert errors is not None
+    pressure_pa = far_field.pressure_pa
+    low_db, high_db = pressure_band(pressure_pa, errors.pressure_pa, errors.draws)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        turns = np.degrees((np.moveaxis(errors.pressure_pa, 2, 0) / pressure_pa).imag)
+    reach_deg = np.minimum(COVERAGE_FACTOR * standard_uncertainty(turns, errors.draws), 180.0)
+    about_deg = phase_deg(pressure_pa)
+    return Bands(
+        level_low_db=low_db.astype(np.float32),
+        level_high_db=high_db.astype(np.float32),
+        phase_low_deg=(about_deg - reach_deg).astype(np.float32),
+        phase_high_deg=(about_deg + reach_deg).astype(np.float32),
+        verdict=errors.verdict,
+    )
+
+
 def cell_verdict(value_db: Floats, band_db: tuple[Floats, Floats], of_frequency: Integers) -> Integers:
     """Verdict of every level: by how far its band reaches, never better than that of its frequency."""
     low_db, high_db = band_db
@@ -76,7 +98,7 @@ def cell_verdict(value_db: Floats, band_db: tuple[Floats, Floats], of_frequency:
 
 
 def with_bands(far_field: FarField, columns_of: Callable[[FarField], Columns], channel: int) -> dict[str, Floats]:
-    """The columns (``name_db`` or ``name_deg``, frequency), and after them ``name_low_unit`` and ``name_high_unit``.
+    """The columns (``name_db``, ``name_deg`` or ``name_s``, frequency), and after them ``name_low_unit`` and ``name_high_unit``.
 
     Of levels, ``name_verdict_code`` too. The columns alone where the errors of the far field are not known.
     """
@@ -88,14 +110,13 @@ def with_bands(far_field: FarField, columns_of: Callable[[FarField], Columns], c
     for vector in range(errors.pressure_pa.shape[2]):
         above, below = (columns_of(_changed(far_field, vector, step)) for step in (_STEP, -_STEP))
         for name, value in columns.items():
-            change = _angle_change if name.endswith("_deg") else _amplitude_change
+            change = _CHANGES[name.rpartition("_")[2]]
             effects[name].append(change(below[name], value, above[name]) / (2.0 * _STEP))
     verdicts: dict[str, NDArray[Any]] = {}
     for name, value in list(columns.items()):
         stem, unit = name.rsplit("_", 1)
         uncertainty = standard_uncertainty(np.array(effects[name]), errors.draws)
-        band = level_band(_amplitude(value), uncertainty) if unit == "db" else _angle_band(stem, value, uncertainty)
-        columns[f"{stem}_low_{unit}"], columns[f"{stem}_high_{unit}"] = band
+        columns[f"{stem}_low_{unit}"], columns[f"{stem}_high_{unit}"] = band = _band(name, value, uncertainty)
         if unit == "db":
             verdicts[f"{stem}_verdict_code"] = cell_verdict(value, band, errors.verdict[:, channel])
     return columns | verdicts
@@ -115,6 +136,23 @@ def _amplitude_change(below_db: Floats, value_db: Floats, above_db: Floats) -> F
 
 def _angle_change(below_deg: Floats, _: Floats, above_deg: Floats) -> Floats:
     return np.asarray(np.remainder(above_deg - below_deg + 180.0, 360.0) - 180.0)
+
+
+def _time_change(below_s: Floats, _: Floats, above_s: Floats) -> Floats:
+    return np.asarray(above_s - below_s)
+
+
+_CHANGES = {"db": _amplitude_change, "deg": _angle_change, "s": _time_change}
+
+
+def _band(name: str, value: Floats, uncertainty: Floats) -> tuple[Floats, Floats]:
+    """Low and high of a column, by the unit in its name."""
+    stem, unit = name.rsplit("_", 1)
+    if unit == "db":
+        return level_band(_amplitude(value), uncertainty)
+    if unit == "deg":
+        return _angle_band(stem, value, uncertainty)
+    return value - COVERAGE_FACTOR * uncertainty, value + COVERAGE_FACTOR * uncertainty
 
 
 def _angle_band(stem: str, value: Floats, uncertainty: Floats) -> tuple[Floats, Floats]:

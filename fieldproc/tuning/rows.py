@@ -2,14 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import replace
-from typing import Any
-
 import numpy as np
 
 from fieldproc.conventions import Booleans, Floats, Integers
-from fieldproc.records import Gated, Spectra
 
 # Frequencies judged in an octave: what one of them says by chance, the others don't.
 PER_OCTAVE = 3
@@ -35,16 +30,3 @@ def judged_rows(frequency_hz: Floats, allowed: Booleans) -> Integers:
             shares = np.linspace(0.0, 1.0, PER_OCTAVE)
         found.append(own[np.round(shares * (len(own) - 1)).astype(np.int64)])
     return np.unique(np.concatenate(found))
-
-
-def at_rows(spectra: Spectra, rows: Integers) -> Spectra:
-    """Some of the frequencies (indices), gated pressures too."""
-    gated = spectra.gated
-    if gated is not None:
-        gated = replace(gated, **_cut(gated, Gated.AXES, rows))
-    return replace(spectra, **_cut(spectra, Spectra.AXES, rows), gated=gated)
-
-
-def _cut(record: Spectra | Gated, axes: Mapping[str, tuple[str, ...]], rows: Integers) -> dict[str, Any]:
-    values = {name: getattr(record, name) for name, labels in axes.items() if labels[0] == "frequency"}
-    return {name: value[rows] for name, value in values.items() if value is not None}

@@ -33,7 +33,7 @@ from fieldproc.session import open_input
 from fieldproc.settings import OrderSettings, OrderTable, Settings, UncertaintySettings
 from fieldproc.tuning.choose import Choice, choose, order_table
 from fieldproc.tuning.holdout import held_out_db
-from fieldproc.tuning.rows import at_rows, judged_rows
+from fieldproc.tuning.rows import judged_rows
 from fieldproc.tuning.sweep import Candidate, about, from_cells, sweep
 
 Progress = Callable[[int, int], None]
@@ -83,7 +83,7 @@ def recommend(path: Path, settings: Settings, progress: Progress) -> Recommendat
     origin_m = expansion_origin(spectra, plain.expansion)
     separate = separable(spectra, spectra.positions_m - origin_m, plain)
     allowed = _carried(spectra, origin_m, separate, plain)
-    spectra = at_rows(spectra, np.arange(int(np.flatnonzero(allowed)[-1]) + 1))
+    spectra = spectra.picked("frequency", np.arange(int(np.flatnonzero(allowed)[-1]) + 1))
     auto = expand(spectra, plain)
     gated = spectra.gated is not None
     below = auto.quality.gated_share < 0.5
@@ -98,7 +98,7 @@ def recommend(path: Path, settings: Settings, progress: Progress) -> Recommendat
         )
     judged = judged_rows(spectra.frequency_hz, allowed[: len(below)] & below)
     separated = replace(spectra, gated=None)
-    whole = at_rows(separated, judged)
+    whole = separated.picked("frequency", judged)
     choices = _choices(whole, origin_m, separate, plain, progress)
     best = _best(choices)
     table = _stated(best, spectra, plain)
@@ -254,5 +254,7 @@ def _held_out(best: Choice, spectra: Spectra) -> Floats:
     if best.sweep.candidate.of_cells is not None:
         return held
     orders = [trial.orders for trial in best.trials()]
-    held[best.rows] = held_out_db(at_rows(spectra, best.rows), best.sweep.candidate.solver.origin_m, orders)
+    held[best.rows] = held_out_db(
+        spectra.picked("frequency", best.rows), best.sweep.candidate.solver.origin_m, orders
+    )
     return held

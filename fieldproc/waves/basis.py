@@ -6,7 +6,7 @@ Columns are scaled by powers of two per degree; the exponents come along and und
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,6 +16,8 @@ from fieldproc.waves.harmonics import spherical_harmonics
 from fieldproc.waves.indexing import coefficient_count, column_degrees
 from fieldproc.waves.radial import Scaled, ldexp, spherical_bessel, spherical_hankel2
 
+# Complex numbers of either precision.
+AnyComplexes = NDArray[np.complexfloating[Any, Any]]
 WaveSet = Literal["outgoing", "regular"]
 
 RADIAL: dict[WaveSet, Callable[[int, Floats], Scaled]] = {
@@ -52,17 +54,18 @@ def wave_field(wave_set: WaveSet, coefficients: Complexes, wavenumber: float, of
     return np.asarray(ldexp(coefficients, exponent) @ columns.T)
 
 
-def far_field_pattern(coefficients: Complexes, wavenumber: float, harmonics: Complexes) -> Complexes:
+def far_field_pattern(coefficients: AnyComplexes, wavenumber: float, harmonics: AnyComplexes) -> AnyComplexes:
     """lim r exp(ikr) p of outgoing coefficients: (1/k) sum i^(n+1) c_nm Y_nm.
 
     ``coefficients`` (..., coefficient), ``harmonics`` (direction, at least as many coefficients); result
-    (..., direction). From h_n^(2)(kr) -> i^(n+1) exp(-ikr)/(kr), [DLMF] 10.52.4.
+    (..., direction), as precise as these. From h_n^(2)(kr) -> i^(n+1) exp(-ikr)/(kr), [DLMF] 10.52.4.
     """
     return np.asarray(pattern_coefficients(coefficients) @ harmonics[:, : coefficients.shape[-1]].T / wavenumber)
 
 
-def pattern_coefficients(coefficients: Complexes) -> Complexes:
+def pattern_coefficients(coefficients: AnyComplexes) -> AnyComplexes:
     """i^(n+1) c_nm of outgoing coefficients (..., coefficient): those of k times the far-field pattern."""
     degrees = column_degrees(int(np.sqrt(coefficients.shape[-1])) - 1)
     # i^(n+1) from a table: a complex power would bring rounding of its own
-    return np.asarray(coefficients * np.array([1j, -1.0, -1j, 1.0])[degrees % 4])
+    turns = np.array([1j, -1.0, -1j, 1.0], dtype=coefficients.dtype)
+    return np.asarray(coefficients * turns[degrees % 4])

@@ -47,6 +47,7 @@ def expansion(seed: int = 1, regular_order: int = 1) -> Expansion:
         channel_names=("woofer", "Hochtöner"),
         quality=Quality(**quality),
         absorption_db_per_m=rng.normal(size=frequencies),
+        points_m=rng.normal(size=(11, 3)),
         notices=("temperature not stated: 20 degrees taken",),
     )
 
@@ -99,9 +100,11 @@ def test_round_trip_is_exact(tmp_path: Path, regular_order: int) -> None:
     assert context == {name: value for name, value in CONTEXT.items() if name != "latency_s"}
 
 
-def test_absorption_that_is_not_known_stays_so(tmp_path: Path) -> None:
-    after, _, _ = read_field(written(tmp_path, field_bytes(replace(expansion(), absorption_db_per_m=None), AXIS, {})))
+def test_what_is_not_known_stays_so(tmp_path: Path) -> None:
+    before = replace(expansion(), absorption_db_per_m=None, points_m=None)
+    after, _, _ = read_field(written(tmp_path, field_bytes(before, AXIS, {})))
     assert after.absorption_db_per_m is None
+    assert after.points_m is None
 
 
 def test_deviations_that_were_not_asked_for_stay_so(tmp_path: Path) -> None:

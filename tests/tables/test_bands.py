@@ -18,7 +18,7 @@ from fieldproc.conventions import (
 )
 from fieldproc.records import FarField, FarFieldErrors, Table, Verdict
 from fieldproc.settings import TableSettings
-from fieldproc.tables import BAND_FACTS, pressure_band, tabulate
+from fieldproc.tables import BAND_FACTS, far_field_bands, pressure_band, tabulate
 from fieldproc.tables.bands import COVERAGE_FACTOR, level_band, standard_uncertainty, with_bands
 from fieldproc.tables.cta2034a import LISTENING_WINDOW, appendix_c_weight
 from fieldproc.tables.directivity import coverage_deg
@@ -226,6 +226,13 @@ def test_levels_and_phases_of_single_directions() -> None:
     tables = tables_of(far_field)
     assert far_field.errors is not None
     quick = pressure_band(far_field.pressure_pa, far_field.errors.pressure_pa, far_field.errors.draws)
+    bands = far_field_bands(far_field)
+    # single precision
+    for found, expected in zip((bands.level_low_db, bands.level_high_db), quick, strict=True):
+        np.testing.assert_allclose(found, expected, rtol=1e-6)
+    about = np.degrees(np.angle(pressure))
+    np.testing.assert_allclose(bands.phase_low_deg[0, 0], about - turn_deg, rtol=0, atol=1e-4)
+    np.testing.assert_allclose(bands.phase_high_deg[0, 0], about + turn_deg, rtol=0, atol=1e-4)
     wrapped = 0
     for plane in ("horizontal", "vertical"):
         for angle in POLAR_ANGLES_DEG:

@@ -15,7 +15,7 @@ from fieldproc.settings import OrderSettings
 from fieldproc.simulate.scans import cylinder_scan, sphere_scan
 from fieldproc.tuning.choose import _path, order_table
 from fieldproc.tuning.holdout import held_out_db, parts
-from fieldproc.tuning.rows import at_rows, judged_rows, octave_numbers
+from fieldproc.tuning.rows import judged_rows, octave_numbers
 from fieldproc.tuning.sweep import _finest, estimated_error_db
 
 
@@ -28,17 +28,6 @@ def test_three_rows_of_every_octave_and_the_highest_of_all() -> None:
     # 20 to 22 Hz belong to the octave of 31.5 Hz
     assert counts.tolist() == [3] * 7
     np.testing.assert_array_equal(judged_rows(frequency_hz[:2], np.array([True, True])), [0, 1])
-
-
-def test_rows_of_spectra_are_cut_whole() -> None:
-    generator = np.random.default_rng(1)
-    pressure, noise = complex_normal(generator, 4, 1, 5), generator.uniform(size=(4, 1, 5))
-    spectra = make_spectra(spiral(5), np.arange(1.0, 5.0), pressure, noise_pa=noise)
-    part = at_rows(spectra, np.array([1, 3]))
-    np.testing.assert_array_equal(part.frequency_hz, [2.0, 4.0])
-    assert part.noise_pa is not None
-    np.testing.assert_array_equal(part.noise_pa, noise[[1, 3]])
-    np.testing.assert_array_equal(part.positions_m, spectra.positions_m)
 
 
 def test_the_best_row_of_pairs_is_the_best_of_all_rows() -> None:
