@@ -82,7 +82,20 @@ def _parser() -> argparse.ArgumentParser:
     at.add_argument("--distance", type=float, metavar="M", help="true pressure at this distance")
     at.add_argument("--air-absorption", action="store_true", help="less what the air absorbs over the distance")
     at.add_argument("-o", "--output", type=Path, metavar="FILE.csv", help="default: standard output")
+    at.add_argument(
+        "--wav", type=Path, metavar="FILE.wav", help="impulse response in one direction, in place of levels"
+    )
     at.set_defaults(act=_at)
+
+    tables = commands.add_parser("tables", help="tables, numbers and exports about another axis, from results alone")
+    tables.add_argument("folder", type=Path, metavar="OUT/SESSION")
+    tables.add_argument("--axis-origin", type=_vector, metavar="X,Y,Z", help="where angles count from, metres")
+    tables.add_argument("--axis-direction", type=_vector, metavar="X,Y,Z", help="what is in front")
+    tables.add_argument("--axis-up", type=_vector, metavar="X,Y,Z", help="what is above")
+    tables.add_argument("-s", "--settings", type=Path, metavar="SETTINGS.toml", help="default: those of the folder")
+    tables.add_argument("-o", "--output", type=Path, metavar="OUT", help="default: beside the folder")
+    tables.add_argument("--tables-only", action="store_true", help="leave out figures")
+    tables.set_defaults(act=_tables)
 
     simulate = commands.add_parser("simulate", help="make a practice session whose truth is a closed form")
     simulate.add_argument("scene", metavar="SCENE", help=f"{', '.join(SCENES)}, or a scene file in TOML")
@@ -108,6 +121,11 @@ def _parser() -> argparse.ArgumentParser:
     tune.add_argument("-o", "--output", type=Path, metavar="OUT", help="without it, only the table is told")
     tune.add_argument("-s", "--settings", type=Path, metavar="SETTINGS.toml", help="all but the orders counts")
     tune.set_defaults(act=_tune)
+
+    compare = commands.add_parser("compare", help="differences of result folders from the first of them")
+    compare.add_argument("results", nargs="+", type=Path, metavar="OUT/SESSION")
+    compare.add_argument("-o", "--output", type=Path, metavar="OUT", help="without it, only the table is told")
+    compare.set_defaults(act=_compare)
 
     merge = commands.add_parser("merge", help="scans of one loudspeaker in pieces become one session")
     merge.add_argument("inputs", nargs="+", type=Path, metavar="FILE")
@@ -184,6 +202,44 @@ def _tell(report: Report) -> None:
         _complain(report.message if str(report.path) in report.message else f"{report.path}: {report.message}")
 
 
+def _vector(text: str) -> tuple[float, float, float]:
+    """Three numbers, as x,y,z."""
+    x, y, z = (float(part) for part in text.split(","))
+    if not all(math.isfinite(part) for part in (x, y, z)):
+        raise ValueError
+    return x, y, z
+
+
+def _tables(arguments: argparse.Namespace) -> ExitCode:
+    from fieldproc.pipeline import retabulate
+    from fieldproc.results import require_place, session_folder_name, write_folder
+    from fieldproc.settings import AxisSettings, load_settings
+
+    folder = _field_folder(arguments.folder)
+    used = folder / "settings.toml"
+    settings = load_settings(arguments.settings or (used if used.is_file() else None))
+    stated = {"origin_m": arguments.axis_origin, "direction": arguments.axis_direction, "up": arguments.axis_up}
+    chosen = {name: vector for name, vector in stated.items() if vector is not None}
+    axis = AxisSettings.model_validate({**settings.axis.model_dump(), **chosen})
+    settings = settings.model_copy(update={"axis": axis})
+    output = folder.resolve().parent if arguments.output is None else arguments.output
+    place = output / f"{session_folder_name(folder.resolve().name)}.tables"
+    require_place(place)
+    outcome = retabulate(folder, settings, figures=not arguments.tables_only)
+    write_folder(place, outcome.files)
+    _note(folder, outcome.notices)
+    return _done([f"{folder}: {outcome.message}"], place)
+
+
+def _field_folder(folder: Path) -> Path:
+    """A folder that holds a field file."""
+    if (folder / "field.h5").is_file():
+        return folder
+    raise UsageError(
+        f"{folder}: holds no field.h5; give the result folder of a scan (that of an imported far field has none)"
+    )
+
+
 def _at(arguments: argparse.Namespace) -> ExitCode:
     import numpy as np
 
@@ -194,12 +250,9 @@ def _at(arguments: argparse.Namespace) -> ExitCode:
         raise UsageError(f"--distance is {arguments.distance}; give a positive number of metres")
     if arguments.air_absorption and arguments.distance is None:
         raise UsageError("--air-absorption needs --distance: a far field scaled to 1 m has no way to go")
-    field_file = arguments.folder / "field.h5"
-    if not field_file.is_file():
-        raise UsageError(
-            f"{arguments.folder}: holds no field.h5; give the result folder of a scan "
-            "(that of an imported far field has none)"
-        )
+    field_file = _field_folder(arguments.folder) / "field.h5"
+    if arguments.wav is not None:
+        return _write_impulses(arguments, field_file)
     angles = np.array(_angles(arguments))
     absorbed = arguments.air_absorption
     table = answer_directions(field_file, angles[:, 0], angles[:, 1], arguments.distance, air_absorption=absorbed)
@@ -211,6 +264,29 @@ def _at(arguments: argparse.Namespace) -> ExitCode:
     else:
         write_file(arguments.output, data)
         write_file(arguments.output.with_name(f"{arguments.output.name}-metadata.json"), sidecar_bytes(table))
+    return ExitCode.DONE
+
+
+def _write_impulses(arguments: argparse.Namespace, field_file: Path) -> ExitCode:
+    """A WAV file of the one direction; of several channels one each."""
+    from fieldproc.pipeline import impulse_in_direction
+    from fieldproc.results import wav_bytes, write_file
+
+    angles = _angles(arguments)
+    if len(angles) != 1 or arguments.output is not None or arguments.air_absorption:
+        raise UsageError("--wav takes one direction, lossless air, and no --output beside it")
+    responses = impulse_in_direction(field_file, *angles[0], arguments.distance)
+    for channel, response in enumerate(responses):
+        path = arguments.wav
+        if len(responses) > 1:
+            path = path.with_name(f"{path.stem}-channel-{channel}{path.suffix}")
+        write_file(path, wav_bytes(response.samples_pa, response.sampling_rate_hz))
+        facts = response.facts
+        _say(
+            f"{path}: {len(response.samples_pa)} samples at {response.sampling_rate_hz:g} Hz, the first at "
+            f"{response.start_s:.6f} s; {facts['quantity']}; whole from {facts['lowest_hz']:.4g} to "
+            f"{facts['highest_hz']:.4g} Hz, {facts['roll_off']}; ahead of the sound {facts['ahead_db']:.1f} dB"
+        )
     return ExitCode.DONE
 
 
@@ -331,6 +407,21 @@ def _tune(arguments: argparse.Namespace) -> ExitCode:
         write_folder(folder, tuned.files)
     _note(path, tuned.notices)
     return _done(tuned.lines, folder)
+
+
+def _compare(arguments: argparse.Namespace) -> ExitCode:
+    from fieldproc.comparison import compare
+    from fieldproc.results import require_place, session_folder_name, write_folder
+
+    first, output = arguments.results[0], arguments.output
+    folder = None if output is None else output / f"{session_folder_name(first.resolve().name)}.compare"
+    if folder is not None:
+        require_place(folder)
+    compared = compare(arguments.results, figures=folder is not None)
+    if folder is not None:
+        write_folder(folder, compared.files)
+    _note(first, compared.notices)
+    return _done(compared.lines, folder)
 
 
 def _done(lines: Sequence[str], folder: Path | None) -> ExitCode:

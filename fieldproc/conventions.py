@@ -101,6 +101,15 @@ def polar_directions() -> Floats:
     return np.concatenate([horizontal_directions(angles), vertical_directions(angles)])
 
 
+def fine_polar_directions() -> Floats:
+    """Unit vectors of every degree, -179 to 180, in the horizontal plane, then in the vertical one, shape (720, 3).
+
+    Those of :func:`polar_directions` are among them.
+    """
+    angles = np.arange(-179.0, 181.0)
+    return np.concatenate([horizontal_directions(angles), vertical_directions(angles)])
+
+
 def mirrored(positions_m: Floats, origin_m: Floats, axes: Floats, distances_m: Floats) -> list[Floats]:
     """Positions (point, 3) as each wall mirrors them: front, rear, left, right, up, down of the axis origin.
 

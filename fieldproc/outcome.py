@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from fieldproc.conventions import Floats, Integers
-from fieldproc.records import DroppedPoint, Scalar, Session, Spectra, Table, Verdict
+from fieldproc.records import DroppedPoint, ReferenceAxis, Scalar, Session, Spectra, Table, Verdict
 from fieldproc.results import csv_bytes, provenance, sidecar_bytes, summary_bytes
 from fieldproc.settings import Settings, dump_settings
 
@@ -63,25 +63,36 @@ class Judgement:
 def session_facts(session: Session, spectra: Spectra, settings: Settings) -> Facts:
     """What every table of the session states beside its numbers."""
     facts: dict[str, str | float | int] = {
+        # author, licence and the like
+        **session.attributes,
         "session": session.name.encode(errors="backslashreplace").decode(),
         "title": session.title,
         "device": session.device,
         "session_sha256": session.sha256,
         "integrity": session.integrity,
         "calibrated": int(session.calibrated),
-        "axis_origin_m": numbers(spectra.axis.origin_m),
-        "axis_direction": numbers(spectra.axis.direction),
-        "up_direction": numbers(spectra.axis.up),
-        "latency_removed_s": settings.extrapolation.latency_s,
-        "air_absorption": air_absorption_words(settings.extrapolation.air_absorption),
+        **axis_facts(spectra.axis, settings),
         "absorption_air": spectra.absorption_air,
     }
+    if session.rated_impedance_ohm is not None:
+        facts["rated_impedance_ohm"] = session.rated_impedance_ohm
     if session.unit == "Pa/FS":
         assert session.drive.level_dbfs is not None
         facts["drive_level_dbfs"] = session.drive.level_dbfs
     else:
         facts["drive_voltage_v"] = session.drive.voltage_v
     return facts
+
+
+def axis_facts(axis: ReferenceAxis, settings: Settings) -> dict[str, str | float | int]:
+    """What depends on the reference axis and on how pressures are stated about it."""
+    return {
+        "axis_origin_m": numbers(axis.origin_m),
+        "axis_direction": numbers(axis.direction),
+        "up_direction": numbers(axis.up),
+        "latency_removed_s": settings.extrapolation.latency_s,
+        "air_absorption": air_absorption_words(settings.extrapolation.air_absorption),
+    }
 
 
 def air_absorption_words(included: bool) -> str:
@@ -93,7 +104,7 @@ def table_files(channels: Sequence[Mapping[str, Table]]) -> dict[str, bytes]:
     """Tables of every channel with their sidecars, by path in the result folder."""
     files = {}
     for channel, tables in enumerate(channels):
-        below = _below("tables", channel, len(channels))
+        below = channel_folder("tables", channel, len(channels))
         for name, table in tables.items():
             files[f"{below}/{name}.csv"] = csv_bytes(table)
             files[f"{below}/{name}.csv-metadata.json"] = sidecar_bytes(table)
@@ -108,7 +119,7 @@ def figure_files(channels: Sequence[Mapping[str, Table]], names: Sequence[str], 
     files: dict[str, bytes] = {}
     for channel, tables in enumerate(channels):
         heading = title if len(channels) == 1 else f"{title}, {names[channel]}"
-        below = _below("figures", channel, len(channels))
+        below = channel_folder("figures", channel, len(channels))
         files |= {f"{below}/{name}": data for name, data in draw(tables, heading).items()}
     return files
 
@@ -134,5 +145,6 @@ def numbers(vector: Floats) -> str:
     return " ".join(f"{x:.9g}" for x in vector)
 
 
-def _below(folder: str, channel: int, channels: int) -> str:
+def channel_folder(folder: str, channel: int, channels: int) -> str:
+    """Where the files of a channel stand: a folder of its own where there are several."""
     return folder if channels == 1 else f"{folder}/channel-{channel}"

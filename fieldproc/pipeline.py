@@ -16,16 +16,19 @@ from fieldproc.conventions import (
     level_db,
     output_axes,
     phase_deg,
-    polar_directions,
 )
+from fieldproc.derive import Radiation, by_name, field_tables, unscanned_told
 from fieldproc.errors import NumericalError
-from fieldproc.expand import Coverage, expand, mend, unscanned
+from fieldproc.expand import expand, mend
+from fieldproc.exports import derived_files
 from fieldproc.extrapolate import deviations_at, extrapolate, far_field_deviations, far_field_pressure, pressure_at
+from fieldproc.impulse import ImpulseResponse, impulse_response
 from fieldproc.outcome import (
     Facts,
     Judgement,
     Outcome,
     air_absorption_words,
+    axis_facts,
     complete,
     figure_files,
     numbers,
@@ -40,21 +43,12 @@ from fieldproc.records import (
     Session,
     Spectra,
     Table,
-    Verdict,
     verdict_legend,
 )
 from fieldproc.results import field_bytes, read_field
 from fieldproc.session import open_input
 from fieldproc.settings import AxisSettings, ExtrapolationSettings, Settings
-from fieldproc.tables import (
-    BAND_FACTS,
-    points_table,
-    pressure_band,
-    quality_table,
-    rescan_table,
-    tabulate,
-    trust_table,
-)
+from fieldproc.tables import BAND_FACTS, points_table, pressure_band, quality_table, rescan_table
 from fieldproc.validate import validate, validation_directions
 
 Progress = Callable[[int, int], None]
@@ -67,37 +61,47 @@ def process_session(path: Path, settings: Settings, progress: Progress, *, figur
         return _process_far_field(path, session, settings, figures)
     spectra = mended_spectra(session, settings)
     expansion = expand(spectra, settings, progress)
-    far_field = extrapolate(expansion, spectra.axis, polar_directions(), settings.extrapolation)
     facts = session_facts(session, spectra, settings)
-    coverage = _coverage(spectra, expansion)
-    plain = far_field
-    if settings.extrapolation != ExtrapolationSettings():
-        plain = extrapolate(expansion, spectra.axis, polar_directions(), ExtrapolationSettings())
-    tables = [
-        _by_name(
-            *tabulate(far_field, settings.tables, facts, channel),
-            quality_table(expansion, channel, facts=facts),
-            points_table(session, spectra, expansion.quality.point_residual_db, channel, facts=facts),
-            trust_table(plain, coverage.resting, channel, facts=facts),
-        )
-        for channel in range(len(far_field.channel_names))
-    ]
+    radiation = Radiation.of_expansion(expansion, spectra.axis, settings)
+    tables, coverage = field_tables(radiation, expansion, spectra.axis, settings, facts)
+    residual_db = expansion.quality.point_residual_db
+    for channel, own in enumerate(tables):
+        own |= by_name(points_table(session, spectra, residual_db, channel, facts=facts))
     # one visit measures all channels
-    rescan = rescan_table(session, spectra, expansion.quality.point_residual_db, facts=facts)
-    files = {
-        "field.h5": field_bytes(expansion, spectra.axis, facts),
-        **table_files(tables),
-        **table_files([{"rescan": rescan}]),
-    }
+    rescan = rescan_table(session, spectra, residual_db, facts=facts)
+    derived, scalars = derived_files(radiation, tables, settings, facts)
+    files = {"field.h5": field_bytes(expansion, spectra.axis, facts), **derived, **table_files([by_name(rescan)])}
     if figures and settings.report.figures:
-        files |= figure_files(tables, far_field.channel_names, session.title)
+        files |= figure_files(tables, session.channel_names, session.title)
     judgement = _judgement(spectra, expansion)
-    judgement = replace(judgement, notices=(*judgement.notices, *_unscanned_told(coverage), *_rescan_told(rescan)))
+    told = (*judgement.notices, *unscanned_told(coverage), *_rescan_told(rescan))
     if settings.extrapolation.air_absorption:
-        absorbed = f"air absorption taken off for {spectra.absorption_air}"
-        judgement = replace(judgement, notices=(*judgement.notices, absorbed))
+        told = (*told, f"air absorption taken off for {spectra.absorption_air}")
+    judgement = replace(judgement, notices=told, scalars=scalars)
     files = complete(files, settings, facts, judgement)
     return Outcome(files, judgement.words, judgement.notices, untrusted=judgement.untrusted)
+
+
+def retabulate(folder: Path, settings: Settings, *, figures: bool = True) -> Outcome:
+    """All that needs no scan once more, about the axis of the settings, from the field file of a result folder."""
+    expansion, stated, context = read_field(folder / "field.h5")
+    axis = _chosen_axis(stated, settings.axis)
+    facts = {**context, **axis_facts(axis, settings)}
+    radiation = Radiation.of_expansion(expansion, axis, settings)
+    tables, coverage = field_tables(radiation, expansion, axis, settings, facts)
+    files, scalars = derived_files(radiation, tables, settings, facts)
+    if figures and settings.report.figures:
+        files |= figure_files(tables, expansion.channel_names, str(context.get("title", folder.name)))
+    judgement = Judgement(
+        expansion.frequency_hz,
+        expansion.quality.verdict,
+        expansion.channel_names,
+        (*expansion.notices, *unscanned_told(coverage)),
+        scalars=scalars,
+    )
+    files = complete(files, settings, facts, judgement)
+    about = f"about {facts['axis_origin_m']} m towards {facts['axis_direction']}"
+    return Outcome(files, f"{judgement.words}; {about}", untrusted=judgement.untrusted)
 
 
 def validate_session(path: Path, settings: Settings, progress: Progress) -> Outcome:
@@ -117,7 +121,7 @@ def validate_session(path: Path, settings: Settings, progress: Progress) -> Outc
     result = validate(far_field, expansion, spectra, strength, settings.validation)
     facts = session_facts(session, spectra, settings)
     validation = replace(result.table, facts={**facts, **result.table.facts})
-    tables = _by_name(validation, quality_table(expansion, 0, facts=facts))
+    tables = by_name(validation, quality_table(expansion, 0, facts=facts))
     scalars = {name: Scalar(*number) for name, number in result.numbers.items()}
     judgement = replace(_judgement(spectra, expansion), scalars=scalars)
     missed = replace(judgement, notices=judgement.notices + result.failures)
@@ -181,6 +185,19 @@ def answer_directions(
     return Table.of_columns("at", columns, {**facts, **told, **bands})
 
 
+def impulse_in_direction(
+    field_file: Path, azimuth_deg: float, elevation_deg: float, distance_m: float | None
+) -> list[ImpulseResponse]:
+    """Impulse response of every channel in one direction, from a field file alone; distances as of ``at``."""
+    expansion, axis, _ = read_field(field_file)
+    directions = directions_from_angles(np.array([azimuth_deg]), np.array([elevation_deg]))
+    if distance_m is None:
+        pressure = far_field_pressure(expansion, axis, directions)
+    else:
+        pressure = pressure_at(expansion, axis, directions, distance_m)
+    return [impulse_response(expansion.frequency_hz, own) for own in pressure[:, :, 0].T]
+
+
 def _process_far_field(path: Path, far_field: FarField, settings: Settings, figures: bool) -> Outcome:
     """A directivity measured elsewhere enters at the tables stage: nothing of it can be expanded."""
     axis = _chosen_axis(ReferenceAxis(), settings.axis)
@@ -189,50 +206,29 @@ def _process_far_field(path: Path, far_field: FarField, settings: Settings, figu
         "session": path.stem,
         "session_sha256": far_field.sha256,
         "calibrated": 0,
+        **far_field.facts,
         "axis_direction": numbers(axis.direction),
         "up_direction": numbers(axis.up),
     }
-    tables = [
-        _by_name(*tabulate(turned, settings.tables, facts, channel)) for channel in range(len(turned.channel_names))
-    ]
-    files = table_files(tables)
-    # its errors are whatever they were elsewhere: at best "caution", "do not use" where there is nothing
-    absent = ~np.isfinite(turned.pressure_pa).any(axis=2)
-    verdict = np.where(absent, int(Verdict.DO_NOT_USE), int(Verdict.CAUTION))
+    radiation = Radiation.of_far_field(turned)
+    tables = [radiation.tables(settings, facts, channel) for channel in range(len(turned.channel_names))]
+    verdict = radiation.verdict
+    files, scalars = derived_files(radiation, tables, settings, facts)
     if figures and settings.report.figures:
         judged = [
-            {**of_channel, "quality": _bare_verdict(turned.frequency_hz, verdict[:, channel])}
-            for channel, of_channel in enumerate(tables)
+            own | by_name(_bare_verdict(turned.frequency_hz, verdict[:, channel]))
+            for channel, own in enumerate(tables)
         ]
         files |= figure_files(judged, turned.channel_names, path.stem)
     judgement = Judgement(
         turned.frequency_hz,
         verdict,
         turned.channel_names,
-        (*turned.notices, "imported far field: its errors are not known here"),
+        (*turned.notices, *radiation.filling_told, "imported far field: its errors are not known here"),
+        scalars=scalars,
     )
     files = complete(files, settings, facts, judgement)
     return Outcome(files, "imported far field, tables only", judgement.notices, untrusted=judgement.untrusted)
-
-
-def _coverage(spectra: Spectra, expansion: Expansion) -> Coverage:
-    """Which of the polar directions rest on sectors that hold no points."""
-    points_m = spectra.positions_m if spectra.left_out is None else spectra.positions_m[~spectra.left_out]
-    axes = output_axes(spectra.axis.direction, spectra.axis.up)
-    usable = np.all(expansion.quality.verdict < Verdict.DO_NOT_USE, axis=1)
-    order = int(expansion.outgoing_order[usable].max(initial=1))
-    return unscanned(points_m - expansion.origin_m[0], polar_directions() @ axes, max(order, 1))
-
-
-def _unscanned_told(coverage: Coverage) -> list[str]:
-    """Sectors without points, in words."""
-    told = [
-        f"{sector.half_angle_deg:.0f} degrees about ({', '.join(f'{x:.2f}' for x in sector.direction)})"
-        for sector in coverage.sectors[:4]
-    ]
-    if not told:
-        return []
-    return [f"not scanned: {'; '.join(told)}; directions there rest on what was measured elsewhere (trust.csv)"]
 
 
 def _rescan_told(rescan: Table) -> list[str]:
@@ -240,10 +236,6 @@ def _rescan_told(rescan: Table) -> list[str]:
     if not count:
         return []
     return [f"{count} point{' is' if count == 1 else 's are'} worth measuring again: tables/rescan.csv"]
-
-
-def _by_name(*tables: Table) -> dict[str, Table]:
-    return {table.name: table for table in tables}
 
 
 def _bare_verdict(frequency_hz: Floats, verdict: Integers) -> Table:

@@ -585,8 +585,8 @@ class FarField(_Record):
     ``distance_m`` is inf for far-field pressure, scaled to ``reference_distance_m``; otherwise it is the
     true distance at which the pressure holds. ``sound_power_w`` is the radiated power (nan = unknown).
     ``phase_known`` is False for imported magnitudes, whose phase columns stay nan; ``sha256`` is that of the
-    file an imported far field came from. ``errors`` says what it may be off by, ``bands`` how far levels and phases
-    may then be off (``None`` = not known).
+    file an imported far field came from, ``facts`` what else the file states for its tables. ``errors`` says what it
+    may be off by, ``bands`` how far levels and phases may then be off (``None`` = not known).
     """
 
     AXES: ClassVar[Axes] = {
@@ -610,6 +610,7 @@ class FarField(_Record):
     errors: FarFieldErrors | None = None
     bands: Bands | None = None
     notices: tuple[str, ...] = ()
+    facts: Mapping[str, str | float | int] = field(default_factory=dict)
 
 
 # --- tables ------------------------------------------------------------------------------------------
@@ -617,12 +618,13 @@ class FarField(_Record):
 
 @dataclass(frozen=True, slots=True)
 class Scalar:
-    """A single result, with the ends of its 95 % interval (nan = not known)."""
+    """A single result, with the ends of its 95 % interval (nan = not known), and what it is."""
 
     value: float
     unit: str
     low: float = math.nan
     high: float = math.nan
+    note: str = ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -226,7 +226,8 @@ class ExportSettings(ClosedModel):
     of the far field. Or pairs (azimuth, elevation) in degrees.
     """
 
-    formats: tuple[Literal["aes69", "netcdf", "text", "json", "impulse"], ...] = (
+    # "harmonics" is a second AES69 file, of coefficients: tens of megabytes.
+    formats: tuple[Literal["aes69", "netcdf", "text", "json", "impulse", "harmonics"], ...] = (
         "aes69",
         "netcdf",
         "text",

@@ -94,7 +94,11 @@ def test_run_writes_the_result_folder(scan: Path, tmp_path: Path, capsys: pytest
     # what a reader must know is said, not only written
     assert f"{scan}: note: sound speed from the stated temperature (ISO 9613-1)" in printed.err.splitlines()
     tables = ("cta2034a", "horizontal", "vertical", "directivity", "quality", "points", "rescan", "trust")
-    assert set(files_below(tmp_path / "out")) == {
+    tables += ("cta2034a_smoothed", "bands_3", "time", "acoustic_center")
+    exported = {name for name in files_below(tmp_path / "out") if name.startswith("box/exports/")}
+    # the 70 standard directions, and a table of the impulse responses with its sidecar
+    assert len(exported) == 3 + 70 + 70 + 2
+    assert set(files_below(tmp_path / "out")) - exported == {
         "box/summary.json",
         "box/settings.toml",
         "box/field.h5",

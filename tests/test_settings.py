@@ -188,7 +188,9 @@ documents = st.fixed_dictionaries(
         "exports": st.fixed_dictionaries(
             {
                 "formats": st.lists(
-                    st.sampled_from(["aes69", "netcdf", "text", "json", "impulse"]), max_size=5, unique=True
+                    st.sampled_from(["aes69", "netcdf", "text", "json", "impulse", "harmonics"]),
+                    max_size=6,
+                    unique=True,
                 ),
                 "balloon": st.sampled_from(["aes56", "aes56 half", "aes56 quarter", "gauss", "equiangular"])
                 | st.lists(st.tuples(number, st.floats(-90, 90)), min_size=1, max_size=5),

@@ -37,6 +37,8 @@ _LEAKS = 0.5
 _TOLD_DB, _DOUBTED_DB = -60.0, -45.0
 # So much more than the cabinet scatters of the room's sound; where that is not known, only bodies as small as this.
 _BEYOND_SCATTERING_DB, _SMALL = 6.0, 0.5
+# Above the random error of the far field. 0.02 dB between two spheres is 8 dB above it at 60 dB of signal to noise.
+_BEYOND_NOISE_DB = 3.0
 
 
 def with_measures(expansion: Expansion) -> Expansion:
@@ -121,6 +123,8 @@ def _heeding_leakage(expansion: Expansion) -> Expansion:
     small = (k * expansion.source_radius_m <= _SMALL)[:, None]
     scattered = np.isfinite(quality.scattering_db)
     beyond = np.where(scattered, measures.leakage_db > quality.scattering_db + _BEYOND_SCATTERING_DB, small)
+    # what noise hides is nobody's leak: random errors have ripples of their own
+    beyond &= ~(measures.leakage_db < quality.random_error_db + _BEYOND_NOISE_DB)
     leaks: Booleans = beyond & (measures.leakage > _LEAKS) & (measures.leakage_db > _TOLD_DB)
     if not leaks.any():
         return expansion

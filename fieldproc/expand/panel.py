@@ -209,7 +209,7 @@ def _finite(pressure_pa: Complexes) -> Complexes:
 
 
 def _at_rows(spectra: Spectra, rows: Integers) -> Spectra:
-    part = replace(spectra, noise_pa=None, gated=None).picked("frequency", rows)
+    part = replace(spectra, noise_pa=None, late_db=None, gated=None).picked("frequency", rows)
     return replace(part, pressure_pa=_finite(part.pressure_pa))
 
 

@@ -9,13 +9,17 @@ from fieldproc.extrapolate.extrapolate import (
     pressure_at,
     sound_power,
 )
+from fieldproc.extrapolate.grids import balloon_directions
+from fieldproc.extrapolate.pattern import pattern_harmonics
 
 __all__ = [
+    "balloon_directions",
     "deviations_at",
     "extrapolate",
     "extrapolate_blocks",
     "far_field_deviations",
     "far_field_pressure",
+    "pattern_harmonics",
     "pressure_at",
     "sound_power",
 ]

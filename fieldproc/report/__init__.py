@@ -5,8 +5,17 @@ window, no global state, the same bytes from the same tables. ``style.py`` holds
 """
 
 from fieldproc.report.curves import curve_family
+from fieldproc.report.differences import difference_figure
 from fieldproc.report.maps import level_map
-from fieldproc.report.report import draw, draw_sweep
+from fieldproc.report.report import draw, draw_differences, draw_sweep
 from fieldproc.report.sweep import sweep_figure
 
-__all__ = ["curve_family", "draw", "draw_sweep", "level_map", "sweep_figure"]
+__all__ = [
+    "curve_family",
+    "difference_figure",
+    "draw",
+    "draw_differences",
+    "draw_sweep",
+    "level_map",
+    "sweep_figure",
+]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from io import BytesIO
 
 from matplotlib.figure import Figure
@@ -10,6 +10,7 @@ from matplotlib.figure import Figure
 from fieldproc.records import Table
 from fieldproc.report import style
 from fieldproc.report.curves import curve_family
+from fieldproc.report.differences import difference_figure
 from fieldproc.report.maps import Plane, level_map
 from fieldproc.report.sweep import sweep_figure
 
@@ -30,6 +31,13 @@ def draw_sweep(tables: Mapping[str, Table], title: str) -> dict[str, bytes]:
     """The same of a tuned scan: tables ``orders``, ``judged`` and ``sweep``."""
     figure = sweep_figure(tables["orders"], tables["judged"], tables["sweep"], title=title)
     return _files([("tune", figure)])
+
+
+def draw_differences(
+    differences: Sequence[Table], names: Sequence[str], quality: Table | None, title: str
+) -> dict[str, bytes]:
+    """The same of compared results: tables ``difference_cta2034a``, and the names of the results."""
+    return _files([("differences", difference_figure(differences, names, quality, title=title))])
 
 
 def _files(figures: Iterable[tuple[str, Figure]]) -> dict[str, bytes]:

@@ -9,7 +9,7 @@ from urllib.parse import quote
 from fieldproc.records import Table
 
 # Unit suffixes of column names; a column without one is a bare number.
-_UNITS = {"hz": "Hz", "db": "dB", "deg": "degree", "m": "m"}
+_UNITS = {"hz": "Hz", "db": "dB", "deg": "degree", "m": "m", "s": "s"}
 
 
 def csv_bytes(table: Table) -> bytes:

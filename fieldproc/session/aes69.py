@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from fieldproc.conventions import Floats, output_axes
 from fieldproc.errors import Problem, SessionError
 from fieldproc.records import FarField, ImpulseResponses, ReferenceAxis, Session, TransferFunctions
+from fieldproc.session.aes69_facts import StatedFacts
 from fieldproc.session.aes69_items import Items
 from fieldproc.session.contents import printable
 from fieldproc.session.guard import Refusal, Source, read_attribute
@@ -250,14 +251,26 @@ def _far_field(items: Items, data: _Data, geometry: _Geometry, *, phase_known: b
     items.stop_if_wrong()
     assert data.frequency_hz is not None
     directions = offsets_m / distance_m[:, None]
+    stated = StatedFacts(items)
+    drive = {"drive_voltage_v": stated.positive("DriveVoltage"), "drive_level_dbfs": stated.finite("DriveLevel")}
+    calibrated = stated.yes("Calibrated", default=False)
+    power_w = stated.sound_power_w(len(data.frequency_hz), len(values))
+    items.stop_if_wrong()
     return FarField(
         frequency_hz=data.frequency_hz,
         directions=directions @ output_axes(geometry.axis.direction, geometry.axis.up).T,
         pressure_pa=np.ascontiguousarray(np.moveaxis(values, 2, 0)),
-        sound_power_w=np.full((len(data.frequency_hz), len(values)), np.nan),
-        distance_m=np.inf,
+        sound_power_w=power_w,
+        distance_m=stated.length("FieldDistance", np.inf),
+        reference_distance_m=stated.length("ReferenceDistance", 1.0),
         channel_names=_names(items, len(values)),
-        phase_known=phase_known,
+        phase_known=stated.yes("PhaseKnown", default=phase_known),
+        air_density_kg_per_m3=stated.positive("AirDensity"),
+        sound_speed_m_per_s=stated.positive("SoundSpeed"),
         sha256=items.source.sha256,
-        notices=(*geometry.notices, _RELATIVE),
+        notices=(*geometry.notices, *(() if calibrated else (_RELATIVE,)), *stated.notices),
+        facts={
+            "calibrated": int(calibrated),
+            **{name: value for name, value in drive.items() if not np.isnan(value)},
+        },
     )

@@ -98,9 +98,10 @@ def cell_verdict(value_db: Floats, band_db: tuple[Floats, Floats], of_frequency:
 
 
 def with_bands(far_field: FarField, columns_of: Callable[[FarField], Columns], channel: int) -> dict[str, Floats]:
-    """The columns (``name_db``, ``name_deg`` or ``name_s``, frequency), and after them ``name_low_unit`` and ``name_high_unit``.
+    """The columns (``name_db``, ``name_deg`` or ``name_s``, frequency), and after them their low and high ends.
 
-    Of levels, ``name_verdict_code`` too. The columns alone where the errors of the far field are not known.
+    These are ``name_low_unit`` and ``name_high_unit``; of levels, there is ``name_verdict_code`` too. The columns
+    alone where the errors of the far field are not known.
     """
     columns = dict(columns_of(far_field))
     errors = far_field.errors
@@ -158,7 +159,8 @@ def _band(name: str, value: Floats, uncertainty: Floats) -> tuple[Floats, Floats
 def _angle_band(stem: str, value: Floats, uncertainty: Floats) -> tuple[Floats, Floats]:
     """A phase is known to half a turn at worst, and its band is not wrapped; a coverage angle has limits."""
     reach = np.minimum(COVERAGE_FACTOR * uncertainty, 180.0)
-    least, most = (0.0, 360.0) if "coverage" in stem else (-np.inf, np.inf)
+    side = 360.0 if stem.endswith("coverage") else 180.0
+    least, most = (0.0, side) if "coverage" in stem else (-np.inf, np.inf)
     return np.maximum(value - reach, least), np.minimum(value + reach, most)
 
 

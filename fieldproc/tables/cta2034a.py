@@ -6,15 +6,19 @@ a choice the facts of the table name the one taken.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
 
 from fieldproc.conventions import POLAR_ANGLES_DEG, Complexes, Floats, level_db, power_db
+from fieldproc.records import FarField
+from fieldproc.settings import TableSettings
+from fieldproc.tables.polar import polars_of
 
 RearWall = Literal["three", "all"]
+EarlyReflections = Literal["groups", "pooled"]
 
 # The standard's measurement grid.
 _STEP_DEG = 10.0
@@ -66,7 +70,15 @@ def appendix_c_weight(angle_deg: int) -> float:
     return ring / 4.0 / (4.0 * np.pi)
 
 
-def standard_curves(horizontal_pa: Complexes, vertical_pa: Complexes, rear_wall: RearWall) -> dict[str, Floats]:
+def curve_columns(far_field: FarField, settings: TableSettings, channel: int) -> dict[str, Floats]:
+    """:func:`standard_curves` of one channel of a far field, read as the settings say."""
+    polars = polars_of(far_field, channel)
+    return standard_curves(polars.horizontal_pa, polars.vertical_pa, settings.rear_wall, settings.early_reflections)
+
+
+def standard_curves(
+    horizontal_pa: Complexes, vertical_pa: Complexes, rear_wall: RearWall, early_reflections: EarlyReflections
+) -> dict[str, Floats]:
     """Every column of ``cta2034a.csv`` but the frequency, in dB re 20 uPa (directivity indices in dB).
 
     Pressures have shape (frequency, angle), angles as ``POLAR_ANGLES_DEG``. A nan direction makes nan of
@@ -78,14 +90,14 @@ def standard_curves(horizontal_pa: Complexes, vertical_pa: Complexes, rear_wall:
         average: Floats = _select(horizontal, vertical, group).mean(axis=1)
         return average
 
-    floor, ceiling = mean(FLOOR_BOUNCE), mean(CEILING_BOUNCE)
-    front, side = mean(FRONT_WALL_BOUNCE), mean(SIDE_WALL_BOUNCE)
-    rear = mean(REAR_WALL_BOUNCE[rear_wall])
+    groups = _reflections(rear_wall)
+    floor, ceiling, front, side, rear = (mean(group) for group in groups)
     listening_window = mean(LISTENING_WINDOW)
-    # Five groups with equal weight; pooling their 26 curves would let the side walls outvote the floor.
-    early_reflections = np.mean([floor, ceiling, front, side, rear], axis=0)
+    # By default five groups with equal weight; among 26 pooled curves the side walls outvote the floor.
+    of_groups = np.mean([floor, ceiling, front, side, rear], axis=0)
+    early = mean(_pooled(groups)) if early_reflections == "pooled" else of_groups
     sound_power = _sound_power(horizontal, vertical)
-    in_room = 0.12 * listening_window + 0.44 * early_reflections + 0.44 * sound_power
+    in_room = 0.12 * listening_window + 0.44 * early + 0.44 * sound_power
     curves = {
         "on_axis_db": horizontal[:, POLAR_ANGLES_DEG.index(0)],
         "listening_window_db": listening_window,
@@ -94,32 +106,51 @@ def standard_curves(horizontal_pa: Complexes, vertical_pa: Complexes, rear_wall:
         "front_wall_bounce_db": front,
         "side_wall_bounce_db": side,
         "rear_wall_bounce_db": rear,
-        "early_reflections_db": early_reflections,
+        "early_reflections_db": early,
         "vertical_reflections_db": np.mean([floor, ceiling], axis=0),
         # p. 12, "Horizontal Reflections": here the rear wall has all its angles, whatever is chosen above.
         "horizontal_reflections_db": np.mean([front, side, mean(REAR_WALL_BOUNCE["all"])], axis=0),
         "sound_power_db": sound_power,
     }
     levels = {name: level_db(np.sqrt(mean_square)) for name, mean_square in curves.items()}
-    levels["early_reflections_di_db"] = _ratio_db(listening_window, early_reflections)
+    levels["early_reflections_di_db"] = _ratio_db(listening_window, early)
     levels["sound_power_di_db"] = _ratio_db(listening_window, sound_power)
     levels["in_room_estimate_db"] = level_db(np.sqrt(in_room))
     return levels
 
 
-def choices(rear_wall: RearWall) -> dict[str, str]:
+def choices(rear_wall: RearWall, early_reflections: EarlyReflections) -> dict[str, str]:
     """How the open points of the standard were read, for the facts of the table."""
     rear = {"three": "180 and +-90 degrees (3 curves)", "all": "90 to 180 degrees, both sides (19 curves)"}
+    pool = _pooled(_reflections(rear_wall))
+    early = {
+        "groups": "five group averages with equal weight",
+        "pooled": f"all {len(pool.horizontal) + len(pool.vertical)} curves of the five groups with equal weight",
+    }
     return {
         "standard": "ANSI/CTA-2034-A (2015): angle groups p. 12, sound power weights Appendix C",
         "averages": "mean of squared pressure",
         "rear_wall_bounce": f"{rear[rear_wall]}; the standard (p. 12) gives both readings",
         "horizontal_reflections": "mean of front, side and rear wall, the rear wall from all 19 rear angles",
-        "early_reflections": "five group averages with equal weight",
+        "early_reflections": early[early_reflections],
         "sound_power": "sum of weighted squared pressure of 70 curves, divided by the sum of the weights",
         "directivity_indices": "listening window minus early reflections, listening window minus sound power",
         "in_room_estimate": ("0.12 listening window, 0.44 early reflections, 0.44 sound power, as squared pressure"),
     }
+
+
+def _reflections(rear_wall: RearWall) -> tuple[Group, ...]:
+    """The five groups of the early reflections: floor, ceiling, front, side and rear wall."""
+    return FLOOR_BOUNCE, CEILING_BOUNCE, FRONT_WALL_BOUNCE, SIDE_WALL_BOUNCE, REAR_WALL_BOUNCE[rear_wall]
+
+
+def _pooled(groups: Iterable[Group]) -> Group:
+    """All curves of the groups in one; no two of them share any."""
+    members = tuple(groups)
+    return Group(
+        horizontal=tuple(angle for group in members for angle in group.horizontal),
+        vertical=tuple(angle for group in members for angle in group.vertical),
+    )
 
 
 def _square_area(half_angle_deg: float) -> float:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -9,6 +10,7 @@ from scipy.spatial import cKDTree
 
 from fieldproc.conventions import (
     POLAR_ANGLES_DEG,
+    Booleans,
     Complexes,
     Floats,
     Integers,
@@ -28,13 +30,15 @@ MISSING = -1
 class Polars:
     """Complex pressure, shape (frequency, angle), at ``POLAR_ANGLES_DEG``.
 
-    Columns of directions that the far field does not hold are nan; ``missing`` counts those directions
-    (0 and 180 degrees belong to both planes and count once: there are 70 in all).
+    Columns of directions that the far field does not hold are nan; ``missing`` counts those directions, and those
+    without a value at any frequency (0 and 180 degrees belong to both planes and count once: there are 70 in all).
+    ``index`` are the places of the directions in the far field, by plane.
     """
 
     horizontal_pa: Complexes
     vertical_pa: Complexes
     missing: int
+    index: Mapping[str, Integers]
 
     @property
     def on_axis_pa(self) -> Complexes:
@@ -59,18 +63,21 @@ def polars_of(far_field: FarField, channel: int) -> Polars:
     horizontal, vertical = np.split(pressure, 2, axis=1)
     # in the vertical plane, the second half
     shared = np.concatenate([np.zeros(len(POLAR_ANGLES_DEG), dtype=bool), np.isin(POLAR_ANGLES_DEG, (0, 180))])
-    missing = int(np.count_nonzero((index == MISSING) & ~shared))
-    return Polars(horizontal_pa=horizontal, vertical_pa=vertical, missing=missing)
+    missing = int(np.count_nonzero(np.isnan(pressure).all(axis=0) & ~shared))
+    places = dict(zip(("horizontal", "vertical"), np.split(index, 2), strict=True))
+    return Polars(horizontal_pa=horizontal, vertical_pa=vertical, missing=missing, index=places)
 
 
-def polar_columns(pressure_pa: Complexes, phase_known: bool) -> dict[str, Floats]:
-    """``level_+030_db`` and ``phase_+030_deg`` for every polar angle of pressures (frequency, angle)."""
+def polar_columns(
+    pressure_pa: Complexes, phase_known: bool | Booleans, angles_deg: Sequence[int] = POLAR_ANGLES_DEG
+) -> dict[str, Floats]:
+    """``level_+030_db`` and ``phase_+030_deg`` for every angle of pressures (frequency, angle)."""
     level = level_db(pressure_pa)
     phase = phase_deg(pressure_pa)
     # Silence has no phase, and neither have imported magnitudes.
-    phase[~np.isfinite(level) | (not phase_known)] = np.nan
+    phase[~(np.isfinite(level) & phase_known)] = np.nan
     columns = {}
-    for index, angle in enumerate(POLAR_ANGLES_DEG):
+    for index, angle in enumerate(angles_deg):
         columns[f"level_{angle:+04d}_db"] = level[:, index]
         columns[f"phase_{angle:+04d}_deg"] = phase[:, index]
     return columns

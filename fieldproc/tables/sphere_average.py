@@ -23,6 +23,8 @@ LARGEST_GAP_DEG = 10.0
 _SAME_DIRECTION_RAD = 1e-5
 # Exports round angles to a few digits; a ring is a ring if its angles agree to this.
 _RING_TOLERANCE_RAD = np.radians(0.01)
+# A direction at the rim of an empty cap speaks for its neighbourhood, not for the cap: cells re the median.
+_LARGEST_CELL = 3.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,8 +40,8 @@ class SphereWeights:
 
 def sphere_weights(directions: Floats) -> SphereWeights:
     """Weights of unit vectors (direction, 3); nan if a cap of more than ``LARGEST_GAP_DEG`` is empty."""
-    distinct, member = _merge(directions)
-    gap = _largest_gap_deg(distinct)
+    distinct, member = distinct_directions(directions)
+    gap = largest_gap_deg(distinct)
     if gap > LARGEST_GAP_DEG:
         return SphereWeights(np.full(len(directions), np.nan), gap)
     areas = _ring_weights(distinct)
@@ -49,7 +51,24 @@ def sphere_weights(directions: Floats) -> SphereWeights:
     return SphereWeights(shared / shared.sum(), gap)
 
 
-def _merge(directions: Floats) -> tuple[Floats, Integers]:
+def cell_weights(distinct: Floats) -> Floats:
+    """Weights of distinct directions, sum 1, for fits: as ``sphere_weights``, but whatever caps are empty.
+
+    What lies at the rim of an empty cap counts at most three times the median. All alike where no cell has an area.
+    """
+    areas = _ring_weights(distinct)
+    if areas is None and len(distinct) >= 4:
+        try:
+            areas = SphericalVoronoi(distinct).calculate_areas()
+        except (ValueError, QhullError):  # all in one plane
+            areas = None
+    if areas is None:
+        areas = np.ones(len(distinct))
+    areas = np.minimum(areas, _LARGEST_CELL * np.median(areas))
+    return np.asarray(areas / areas.sum())
+
+
+def distinct_directions(directions: Floats) -> tuple[Floats, Integers]:
     """Distinct directions, and for each given direction the index of its distinct one."""
     pairs = cKDTree(directions).query_pairs(_SAME_DIRECTION_RAD, output_type="ndarray")
     count = len(directions)
@@ -58,8 +77,8 @@ def _merge(directions: Floats) -> tuple[Floats, Integers]:
     return directions[np.unique(member, return_index=True)[1]], member
 
 
-def _largest_gap_deg(distinct: Floats) -> float:
-    """Each facet of the convex hull cuts off an empty cap."""
+def largest_gap_deg(distinct: Floats) -> float:
+    """Radius of the largest cap without a direction: each facet of the convex hull cuts off an empty cap."""
     if len(distinct) < 4:
         return 180.0
     try:

@@ -7,23 +7,31 @@ from functools import partial
 
 import numpy as np
 
-from fieldproc.conventions import Floats
+from fieldproc.conventions import Booleans, Floats
 from fieldproc.records import FarField, Table
 from fieldproc.settings import TableSettings
 from fieldproc.tables.bands import FACTS, with_bands
-from fieldproc.tables.cta2034a import choices, standard_curves
+from fieldproc.tables.cta2034a import choices, curve_columns
 from fieldproc.tables.directivity import directivity_columns
+from fieldproc.tables.interpolation import Filled, filling_facts
 from fieldproc.tables.polar import polar_columns, polars_of
 
 Facts = Mapping[str, str | float | int]
 
-_ANGLES = {
+ANGLE_FACTS = {
     "horizontal": "angle a is the direction (cos a, sin a, 0), positive to the loudspeaker's left",
     "vertical": "angle v is the direction (cos v, 0, sin v), positive up; beyond 90 is behind",
 }
 
 
-def tabulate(far_field: FarField, settings: TableSettings, facts: Facts, channel: int = 0) -> tuple[Table, ...]:
+def tabulate(
+    far_field: FarField,
+    settings: TableSettings,
+    facts: Facts,
+    channel: int = 0,
+    *,
+    circles: FarField | Filled | None = None,
+) -> tuple[Table, ...]:
     """Tables ``cta2034a``, ``horizontal``, ``vertical`` and ``directivity`` of one channel.
 
     Parameters
@@ -32,44 +40,69 @@ def tabulate(far_field: FarField, settings: TableSettings, facts: Facts, channel
         Any set of directions. Those of the two polars are found to within 0.05 degrees; one that is not
         there gives nan, as do the averages that need it, and ``missing_directions`` counts them.
     settings
-        The reading of the rear wall.
+        The readings of the rear wall and of the early reflections.
     facts
         What only the caller knows, such as ``drive_voltage_v`` and ``session_sha256``; goes to every table.
     channel
         Index along the far field's channel axis.
+    circles
+        The same far field in ``fine_polar_directions``, for coverage angles finer than the far field's own steps.
+        For a far field from elsewhere what ``interpolated`` made of it: then polars are taken from there, too, and
+        the far field itself serves for the mean over the sphere.
     """
-    polars = polars_of(far_field, channel)
-    common = {**_common_facts(far_field, channel, polars.missing, facts), **facts}
-    _, directivity_facts = directivity_columns(far_field, polars, channel)
-    contents: dict[str, Facts] = {
-        "cta2034a": {"content": "curves of ANSI/CTA-2034-A"} | choices(settings.rear_wall),
+    filled = circles if isinstance(circles, Filled) else None
+    fine = circles.far_field if isinstance(circles, Filled) else far_field if circles is None else circles
+    coarse = far_field if filled is None else fine
+    filling = {} if filled is None else filling_facts(filled, channel)
+    common = {**common_facts(coarse, channel, polars_of(coarse, channel).missing, facts), **filling, **facts}
+    # the mean over the sphere, where no sound power tells it, needs the directions of the whole balloon
+    balloon = fine if filled is None else far_field
+    fitted_pa2 = None if filled is None else filled.mean_square_pa2[:, channel]
+    _, directivity_facts = directivity_columns(balloon, fine, channel, fitted_pa2)
+    contents = _contents(settings) | {"directivity": {**_DIRECTIVITY_FACTS, **directivity_facts}}
+    known = coarse.phase_known if filled is None else filled.known_phases(channel)
+    columns = {
+        "cta2034a": with_bands(coarse, partial(curve_columns, settings=settings, channel=channel), channel),
         **{
-            plane: {"content": f"level and phase in the {plane} plane", "angles": _ANGLES[plane]}
-            for plane in ("horizontal", "vertical")
+            plane: with_bands(coarse, partial(_polar_columns, plane, channel=channel, known=known), channel)
+            for plane in ANGLE_FACTS
         },
-        "directivity": {**_DIRECTIVITY_FACTS, **directivity_facts},
+        "directivity": with_bands(
+            fine,
+            lambda changed: directivity_columns(changed if filled is None else balloon, changed, channel, fitted_pa2)[
+                0
+            ],
+            channel,
+        ),
     }
+    if filled is not None and not filled.held.all():
+        columns["directivity"]["interpolation_held_out_db"] = filled.held_out_db[:, channel]
     frequency = {"frequency_hz": far_field.frequency_hz}
-    bands: Facts = {} if far_field.errors is None else FACTS
+    bands: Facts = {} if coarse.errors is None else FACTS
     return tuple(
-        Table.of_columns(
-            name,
-            frequency | with_bands(far_field, partial(_columns, name, settings=settings, channel=channel), channel),
-            {**common, **bands, **content},
-        )
+        Table.of_columns(name, frequency | columns[name], {**common, **bands, **content})
         for name, content in contents.items()
     )
 
 
-def _columns(name: str, far_field: FarField, settings: TableSettings, channel: int) -> dict[str, Floats]:
-    """Columns of one of the tables, but the frequency."""
+def _contents(settings: TableSettings) -> dict[str, Facts]:
+    """Facts of their own of the tables but ``directivity``."""
+    return {
+        "cta2034a": {"content": "curves of ANSI/CTA-2034-A"}
+        | choices(settings.rear_wall, settings.early_reflections),
+        **{
+            plane: {"content": f"level and phase in the {plane} plane", "angles": angles}
+            for plane, angles in ANGLE_FACTS.items()
+        },
+    }
+
+
+def _polar_columns(plane: str, far_field: FarField, channel: int, known: bool | Booleans) -> dict[str, Floats]:
+    """Columns of one plane; phases are ``known`` throughout, or (frequency, direction of the far field)."""
     polars = polars_of(far_field, channel)
-    if name == "cta2034a":
-        return standard_curves(polars.horizontal_pa, polars.vertical_pa, settings.rear_wall)
-    if name == "directivity":
-        return directivity_columns(far_field, polars, channel)[0]
-    pressure_pa = polars.horizontal_pa if name == "horizontal" else polars.vertical_pa
-    return polar_columns(pressure_pa, far_field.phase_known)
+    if not isinstance(known, bool):
+        known = known[:, polars.index[plane]]
+    return polar_columns(polars.horizontal_pa if plane == "horizontal" else polars.vertical_pa, known)
 
 
 _DIRECTIVITY_FACTS = {
@@ -77,19 +110,21 @@ _DIRECTIVITY_FACTS = {
     "standard": "directivity index: ANSI/ASA S1.1 6.67, IEC 60050-801; coverage angle: IEC 60268-5",
     "power_reference": "1 pW",
     "coverage": (
-        "full angle between the first crossings of -6 dB (amplitude 10^(-6/20)) re the axis; "
-        "nan = not reached on both sides"
+        "full angle between the first crossings of -6 dB (amplitude 10^(-6/20)) re the axis, and the angle of each "
+        "from the axis; nan = not reached"
     ),
     "coverage_error": (
-        "levels in dB are joined by straight lines between 10-degree steps; for a piston in a wall this is "
-        "within 1.4 degrees from 40 degrees up, within 3 from 20, no better than the step below 20"
+        "squared magnitudes are joined by polynomials of degree 7 between the steps stated; for a piston in a wall "
+        "the full angle is within 1e-4 degrees in steps of 1, 0.02 in steps of 5 from 25 degrees up, and 0.05 in "
+        "steps of 10 from 50 degrees up, 1 from 25, no better than the step below"
     ),
 }
 
 
-def _common_facts(
+def common_facts(
     far_field: FarField, channel: int, missing: int, facts_of_caller: Facts
 ) -> dict[str, str | float | int]:
+    """What the tables of a channel that lacks ``missing`` polar directions state alike."""
     far = bool(np.isinf(far_field.distance_m))
     facts: dict[str, str | float | int] = {
         "channel": far_field.channel_names[channel],

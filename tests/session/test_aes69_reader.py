@@ -9,9 +9,15 @@ import h5py
 import numpy as np
 import pytest
 
+from fieldproc.conventions import polar_directions
 from fieldproc.errors import SessionError
+from fieldproc.extrapolate import balloon_directions
 from fieldproc.records import FarField, ImpulseResponses, Session, TransferFunctions
+from fieldproc.results.aes69_file import aes69_bytes
 from fieldproc.session import check, open_input
+from fieldproc.settings import TableSettings
+from fieldproc.tables import interpolated, tabulate
+from fieldproc.waves.harmonics import spherical_harmonics
 
 METRE = {"Type": "cartesian", "Units": "metre"}
 SPHERICAL = {"Type": "spherical", "Units": "degree, degree, metre"}
@@ -303,3 +309,89 @@ def test_other_conventions_are_refused_by_name(tmp_path: Path) -> None:
 
     with pytest.raises(SessionError, match='/@SOFAConventions: found "SimpleFreeFieldHRIR"'):
         open_input(path)
+
+
+def test_numbers_beyond_the_standard_are_believed(tmp_path: Path) -> None:
+    values = np.exp(-1j * np.arange(7 * 2)).reshape(1, 7, 2)
+    variables = transfer(values, [100.0, 200.0]) | {
+        "ReceiverPosition": (ring(7, 2.0)[0], SPHERICAL),
+        "SoundPower": ([[0.1, 0.2]], {"Units": "watt"}),
+    }
+    stated = {
+        "SoundSpeed": "343.5",
+        "AirDensity": "1.19",
+        "ReferenceDistance": "2.0",
+        "FieldDistance": "inf",
+        "DriveVoltage": "2.83",
+        "Calibrated": "1",
+        "PhaseKnown": "0",
+    }
+
+    field = open_input(write_aes69(tmp_path / "own.sofa", "FreeFieldDirectivityTF", variables, **stated))
+
+    assert isinstance(field, FarField)
+    assert (field.sound_speed_m_per_s, field.air_density_kg_per_m3) == (343.5, 1.19)
+    assert (field.reference_distance_m, field.distance_m) == (2.0, np.inf)
+    assert field.sound_power_w.tolist() == [[0.1], [0.2]]
+    assert not field.phase_known
+    assert field.facts == {"calibrated": 1, "drive_voltage_v": 2.83}
+    assert field.notices == ()
+
+
+def test_the_same_names_with_other_meanings_are_left_alone_aloud(tmp_path: Path) -> None:
+    variables = transfer(np.ones((1, 7, 2)) * 1j, [100.0, 200.0]) | {
+        "ReceiverPosition": (ring(7, 2.0)[0], SPHERICAL),
+        "SoundPower": ([[0.1, 0.2, 0.3]], {}),
+    }
+    stated = {
+        "SoundSpeed": "343 m/s",
+        "ReferenceDistance": "-1",
+        "FieldDistance": "nan",
+        "DriveVoltage": "inf",
+        "Calibrated": "2",
+    }
+
+    field = open_input(write_aes69(tmp_path / "other.sofa", "FreeFieldDirectivityTF", variables, **stated))
+
+    assert isinstance(field, FarField)
+    assert np.isnan(field.sound_speed_m_per_s)
+    assert (field.reference_distance_m, field.distance_m) == (1.0, np.inf)
+    assert np.isnan(field.sound_power_w).all()
+    assert field.facts == {"calibrated": 0}
+    assert {notice.split()[0] for notice in field.notices if "left alone" in notice} == {*stated, "SoundPower"}
+    assert any(RELATIVE in notice for notice in field.notices)
+
+
+def test_an_export_read_back_gives_the_same_tables(tmp_path: Path) -> None:
+    """Every 5 degrees about the axis, complex, with its sound power: a random field of degree 6."""
+    directions = balloon_directions("aes56", 1)
+    rng = np.random.default_rng(2)
+    coefficients = rng.normal(size=(2, 49)) + 1j * rng.normal(size=(2, 49))
+    exported = FarField(
+        frequency_hz=np.array([100.0, 20 * 2**4.125]),
+        directions=directions,
+        pressure_pa=(coefficients @ spherical_harmonics(6, directions).T)[:, None],
+        # 4 pi r^2 <p^2> / (rho c), <p^2> = sum of |c|^2 / (4 pi)
+        sound_power_w=np.sum(np.abs(coefficients) ** 2, axis=1)[:, None] * 1.5**2 / (1.19 * 343.5),
+        distance_m=np.inf,
+        channel_names=("woofer",),
+        reference_distance_m=1.5,
+        air_density_kg_per_m3=1.19,
+        sound_speed_m_per_s=343.5,
+    )
+    path = tmp_path / "directivity.sofa"
+    path.write_bytes(aes69_bytes(exported, 0, {"drive_voltage_v": 2.83, "calibrated": 1}))
+
+    read = open_input(path)
+
+    assert isinstance(read, FarField)
+    assert read.facts == {"calibrated": 1, "drive_voltage_v": 2.83}
+    filled = interpolated(read, polar_directions())
+    assert filled.held.all()
+    expected = tabulate(exported, TableSettings(), {})
+    # coverage angles of the second are those of 10-degree steps, not of the 5 that the file holds
+    for found in (tabulate(read, TableSettings(), {}), tabulate(read, TableSettings(), {}, circles=filled)[:3]):
+        for before, after in zip(expected, found, strict=False):
+            assert before.header == after.header
+            # equal directions: what is left is the rounding of angles that are read and written
+            np.testing.assert_allclose(after.values, before.values, rtol=0, atol=1e-9)

@@ -20,8 +20,8 @@ from fieldproc.records import FarField, FarFieldErrors, Table, Verdict
 from fieldproc.settings import TableSettings
 from fieldproc.tables import BAND_FACTS, far_field_bands, pressure_band, tabulate
 from fieldproc.tables.bands import COVERAGE_FACTOR, level_band, standard_uncertainty, with_bands
+from fieldproc.tables.coverage import Circle, coverage_deg
 from fieldproc.tables.cta2034a import LISTENING_WINDOW, appendix_c_weight
-from fieldproc.tables.directivity import coverage_deg
 
 ANGLES = np.array(POLAR_ANGLES_DEG, dtype=float)
 DIRECTIONS = np.concatenate([horizontal_directions(ANGLES), vertical_directions(ANGLES)])
@@ -138,7 +138,7 @@ def test_one_factor_for_all_directions(relative: complex) -> None:
                 expected = [0.0, 0.0] if "_di_" in name or "index" in name else level_reach(abs(relative.real))
             np.testing.assert_allclose(band(table, name), expected, rtol=0, atol=CLOSE_DB, err_msg=name)
             found += 1
-    assert found == 14 + 72 + 72 + 4
+    assert found == 14 + 72 + 72 + 8
 
 
 def test_independent_errors_within_an_average() -> None:
@@ -256,6 +256,13 @@ def test_a_phase_of_half_a_turn_is_no_less_known_than_others() -> None:
     np.testing.assert_allclose(band(table, "phase_-040_deg"), [-reach, reach], rtol=1e-6)
 
 
+def full_coverage_deg(pressure_pa: np.ndarray) -> np.ndarray:
+    """Of pressures at ``POLAR_ANGLES_DEG``."""
+    circle = np.roll(np.abs(pressure_pa) ** 2, -POLAR_ANGLES_DEG.index(0))
+    left, right = coverage_deg(Circle(10, circle[None]))
+    return left + right
+
+
 @pytest.mark.parametrize("plane", ["horizontal", "vertical"])
 def test_coverage_moves_by_its_slope(plane: str) -> None:
     """Against the coverage of pressures with a hundredth of each error, up and down."""
@@ -265,7 +272,7 @@ def test_coverage_moves_by_its_slope(plane: str) -> None:
     table = tables_of(field_of(beam(), errors))["directivity"]
     part = slice(0, 36) if plane == "horizontal" else slice(36, 72)
     slopes = [
-        (coverage_deg((beam() + 0.01 * one)[None, part]) - coverage_deg((beam() - 0.01 * one)[None, part])) / 0.02
+        (full_coverage_deg((beam() + 0.01 * one)[part]) - full_coverage_deg((beam() - 0.01 * one)[part])) / 0.02
         for one in errors
     ]
     reach = 2.0 * float(np.sqrt(np.sum(np.square(slopes))))
@@ -283,6 +290,8 @@ def test_coverage_stays_within_a_full_turn() -> None:
     assert 300.0 < table.column("horizontal_coverage_deg")[0] < 320.0
     assert table.column("horizontal_coverage_high_deg")[0] == 360.0
     assert table.column("horizontal_coverage_low_deg")[0] > 0.0
+    # one side of it, half a turn
+    assert table.column("vertical_coverage_up_high_deg")[0] == 180.0
 
 
 def test_vectors_drawn_at_random_are_a_sample_of_one_cause() -> None:

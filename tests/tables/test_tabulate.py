@@ -5,8 +5,6 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
-import pytest
-from scipy.special import j1
 
 from fieldproc.conventions import (
     POLAR_ANGLES_DEG,
@@ -18,7 +16,6 @@ from fieldproc.conventions import (
 from fieldproc.records import FarField, Table
 from fieldproc.settings import TableSettings
 from fieldproc.tables import tabulate
-from fieldproc.tables.directivity import coverage_deg
 
 ANGLES = np.array(POLAR_ANGLES_DEG, dtype=float)
 FREQUENCY_HZ = np.array([100.0, 1000.0])
@@ -75,6 +72,10 @@ def test_headers_are_those_of_the_contract() -> None:
         "directivity_index_db",
         "horizontal_coverage_deg",
         "vertical_coverage_deg",
+        "horizontal_coverage_left_deg",
+        "horizontal_coverage_right_deg",
+        "vertical_coverage_up_deg",
+        "vertical_coverage_down_deg",
     )
     for plane in ("horizontal", "vertical"):
         header = tables[plane].header
@@ -211,27 +212,3 @@ def test_facts_say_what_a_reader_needs() -> None:
     assert "180 and +-90" in str(tables["cta2034a"].facts["rear_wall_bounce"])
     assert "positive to the loudspeaker's left" in str(tables["horizontal"].facts["angles"])
     assert "positive up" in str(tables["vertical"].facts["angles"])
-
-
-# Circular piston in a wall, D = 2 J1(x)/x with x = ka sin; x = 2.211785 at -6 dB (tables of J1).
-# ka: full angle at -6 dB, and the error that straight lines between 10-degree steps may make.
-PISTON = {3: (94.997, 0.3), 4: (67.139, 0.8), 5: (52.509, 1.4), 8: (32.100, 2.7), 10: (25.557, 2.7)}
-
-
-@pytest.mark.parametrize("ka", PISTON)
-def test_coverage_of_a_piston(ka: int) -> None:
-    x = ka * np.abs(np.sin(np.radians(ANGLES)))
-    with np.errstate(divide="ignore", invalid="ignore"):
-        pressure = np.where(x > 1e-9, 2 * j1(x) / x, 1.0)
-    pressure = np.where(np.abs(ANGLES) > 90, 0.0, pressure)
-    expected, error = PISTON[ka]
-    assert coverage_deg(pressure[np.newaxis].astype(complex))[0] == pytest.approx(expected, abs=error)
-
-
-def test_coverage_takes_the_first_crossing_and_each_side_for_itself() -> None:
-    level = np.zeros(36)
-    # Left: -12 dB at 40 (crossing half way, 35), loud again beyond. Right: -6 dB exactly at 60.
-    level[POLAR_ANGLES_DEG.index(40)] = -12.0
-    level[POLAR_ANGLES_DEG.index(-60)] = -6.0
-    coverage = coverage_deg(10 ** (level[np.newaxis] / 20) + 0j)
-    assert coverage[0] == pytest.approx(95.0, rel=1e-12)

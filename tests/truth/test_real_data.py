@@ -19,7 +19,16 @@ from scipy.fft import dct
 from scipy.special import sph_harm_y
 
 from fieldproc.cli import main
-from fieldproc.conventions import Complexes, Floats, amplitude_db
+from fieldproc.conventions import (
+    Complexes,
+    Floats,
+    amplitude_db,
+    angles_from_directions,
+    fine_polar_directions,
+)
+from fieldproc.records import FarField
+from fieldproc.session import open_input
+from fieldproc.tables import filling_notices, interpolated
 
 REAL = Path(__file__).parents[2] / "fixtures" / "real"
 CAUTION, DO_NOT_USE = 1, 2
@@ -258,6 +267,28 @@ def test_two_way_tables(real: Path, tmp_path: Path) -> None:
     ]
 
 
+def test_two_way_from_every_fifth_degree(real: Path) -> None:
+    """One direction in 26 gives the others: |H| holds degree 20 and nothing above, and the directions carry 35."""
+    whole = open_input(real / "two_way_magnitudes.sofa")
+    assert isinstance(whole, FarField)
+    whole = whole.picked("frequency", np.isin(whole.frequency_hz, list(DIRECTIVITY_INDEX_DB)))
+    azimuth_deg, elevation_deg = angles_from_directions(whole.directions)
+    fifth = [np.abs(angle / 5 - np.round(angle / 5)) < 1e-6 for angle in (azimuth_deg, elevation_deg)]
+    thinned = whole.picked("direction", fifth[0] & fifth[1])
+    assert len(thinned.directions) == 72 * 35 + 2
+    others = whole.picked("direction", np.flatnonzero(~(fifth[0] & fifth[1]))[::20])
+    filled = interpolated(thinned, others.directions)
+    # asked for: 0.01 dB. The degrees above 20 left in the file come to 1e-6 dB.
+    ratio = np.abs(filled.far_field.pressure_pa) / np.abs(others.pressure_pa)
+    np.testing.assert_allclose(20 * np.log10(ratio), 0.0, rtol=0, atol=1e-5)
+    assert np.all(filled.degree == 20)
+    assert np.all(filled.held_out_db < -140.0)
+    # the mean over the sphere by the harmonics fitted: the indices printed above, front +z
+    front = np.abs(whole.pressure_pa[:, 0, np.argmax(whole.directions[:, 2])]) ** 2
+    index_db = 10 * np.log10(front / filled.mean_square_pa2[:, 0])
+    np.testing.assert_allclose(index_db, list(DIRECTIVITY_INDEX_DB.values()), rtol=0, atol=6e-4)
+
+
 # --- three-unit source: complex, but third-octave values and no sound field ---------------------------
 
 
@@ -278,6 +309,23 @@ def test_three_unit_tables_hold_what_the_file_holds(real: Path, tmp_path: Path) 
         for column, there in ((curves["on_axis_db"], on_axis), (horizontal["level_+090_db"], left)):
             expected = amplitude_db(magnitude[channel, there][0] / 20e-6)
             np.testing.assert_allclose(column, expected, rtol=1e-12)
+
+
+def test_three_unit_values_are_not_expanded_in_between(real: Path) -> None:
+    """Phases between the directions stay unknown, and levels come with the error that says how little they mean."""
+    source = open_input(real / "three_unit_source.sofa")
+    assert isinstance(source, FarField)
+    filled = interpolated(source, fine_polar_directions())
+    hertz = source.frequency_hz
+    of_unit = {name.split("-")[0]: channel for channel, name in enumerate(source.channel_names)}
+    assert not filled.phase_known[hertz >= 160.0, of_unit["mid"]].any()
+    assert not filled.phase_known[:, of_unit["high"]].any()
+    # magnitudes of complex noise scatter by -6.7 dB of their rms, and that is all that is known of these
+    high = filled.held_out_db[hertz >= 2000.0, of_unit["high"]]
+    assert np.all((high > -8.0) & (high < -4.0))
+    assert any("is a guess" in notice for notice in filling_notices(filled))
+    # one value copied to all directions: a monopole, to rounding
+    assert np.all(filled.held_out_db[:, of_unit["low"]] < -250.0)
 
 
 def test_three_unit_values_are_no_sound_field_and_flagged(real: Path, tmp_path: Path) -> None:

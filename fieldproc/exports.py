@@ -1,0 +1,120 @@
+"""The files that come of a far field: tables, and exports for other programs, as bytes. Writes nothing."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+
+from fieldproc.derive import Radiation, Tables
+from fieldproc.errors import NumericalError
+from fieldproc.impulse import ImpulseResponse, impulse_response
+from fieldproc.outcome import Facts, channel_folder, table_files
+from fieldproc.records import FarField, Scalar, Table
+from fieldproc.results import (
+    aes69_bytes,
+    aes69_harmonics_bytes,
+    csv_bytes,
+    curves_json_bytes,
+    direction_name,
+    netcdf_bytes,
+    sidecar_bytes,
+    text_files,
+    wav_bytes,
+    written_angles_deg,
+)
+from fieldproc.settings import ExportSettings, Settings
+from fieldproc.tables import common_facts
+from fieldproc.waves.harmonics import real_coefficients
+
+# Curves over the frequencies of the far field that are no polars, whose levels the balloon holds.
+_CURVES = ("cta2034a", "directivity", "time")
+
+
+def derived_files(
+    radiation: Radiation, tables: Sequence[Tables], settings: Settings, facts: Facts
+) -> tuple[dict[str, bytes], dict[str, Scalar]]:
+    """Tables and exports of every channel by path in the result folder, and the single numbers.
+
+    Of several channels, numbers are called ``channel_K_NAME``.
+    """
+    names = radiation.balloon.channel_names
+    files = table_files(tables)
+    scalars: dict[str, Scalar] = {}
+    for channel, of_channel in enumerate(tables):
+        own = radiation.scalars(settings, facts, channel)
+        exported = export_files(radiation, of_channel, own, settings.exports, facts, channel)
+        below = channel_folder("exports", channel, len(names))
+        files |= {f"{below}/{name}": data for name, data in exported.items()}
+        prefix = "" if len(names) == 1 else f"channel_{channel}_"
+        scalars |= {f"{prefix}{name}": scalar for name, scalar in own.items()}
+    return files, scalars
+
+
+def export_files(
+    radiation: Radiation,
+    tables: Mapping[str, Table],
+    scalars: Mapping[str, Scalar],
+    settings: ExportSettings,
+    facts: Facts,
+    channel: int,
+) -> dict[str, bytes]:
+    """Files of one channel by their path below its folder of exports."""
+    facts = {**common_facts(radiation.balloon, channel, 0, facts), **facts}
+    files: dict[str, bytes] = {}
+    if "aes69" in settings.formats:
+        files["directivity.sofa"] = aes69_bytes(radiation.balloon, channel, facts)
+    if radiation.harmonics is not None:
+        real = real_coefficients(radiation.harmonics[:, channel])
+        files["directivity_harmonics.sofa"] = aes69_harmonics_bytes(radiation.balloon, channel, real, facts)
+    if "netcdf" in settings.formats:
+        curves = [tables[name] for name in _CURVES if name in tables]
+        files["directivity.nc"] = netcdf_bytes(radiation.balloon, channel, facts, curves, scalars)
+    if "json" in settings.formats:
+        files["curves.json"] = curves_json_bytes(list(tables.values()), scalars, facts)
+    if "text" in settings.formats:
+        texts = text_files(radiation.polars, facts, channel)
+        files |= {f"text/{name}": data for name, data in texts.items()}
+    if "impulse" in settings.formats and radiation.polars.phase_known:
+        files |= {f"impulse/{name}": data for name, data in _impulse_files(radiation.polars, facts, channel).items()}
+    return files
+
+
+def _impulse_files(far_field: FarField, facts: Facts, channel: int) -> dict[str, bytes]:
+    """A WAV file for each direction, and a table of what they are; sample 0 is at the same time in all.
+
+    None where too few frequencies are known.
+    """
+    azimuth_deg, elevation_deg = written_angles_deg(far_field.directions)
+    files, found, start_s, delay_s = {}, {}, None, None
+    for direction, (azimuth, elevation) in enumerate(zip(azimuth_deg.tolist(), elevation_deg.tolist(), strict=True)):
+        name = direction_name(azimuth, elevation)
+        if name in found:
+            continue
+        try:
+            pressure_pa = far_field.pressure_pa[:, channel, direction]
+            response = impulse_response(far_field.frequency_hz, pressure_pa, start_s=start_s, about_s=delay_s)
+        except NumericalError:
+            continue
+        # the first delay is looked for over half a second, the others near it
+        start_s, delay_s = response.start_s, float(response.facts["delay_s"])
+        files[f"{name}.wav"] = wav_bytes(response.samples_pa, response.sampling_rate_hz)
+        found[name] = (azimuth, elevation, response)
+    if not found:
+        return {}
+    table = _listed(list(found.values()), facts)
+    return {**files, "impulse.csv": csv_bytes(table), "impulse.csv-metadata.json": sidecar_bytes(table)}
+
+
+def _listed(found: list[tuple[float, float, ImpulseResponse]], facts: Facts) -> Table:
+    """A row for each file: its direction and the numbers that go with its samples; words are facts of the table."""
+    stated = [response.facts for _, _, response in found]
+    numbers = [name for name, value in stated[0].items() if not isinstance(value, str)]
+    columns = {
+        "azimuth_deg": np.array([azimuth for azimuth, _, _ in found]),
+        "elevation_deg": np.array([elevation for _, elevation, _ in found]),
+        **{name: np.array([float(own[name]) for own in stated]) for name in numbers},
+    }
+    words = {name: value for name, value in stated[0].items() if isinstance(value, str)}
+    told = {"content": "impulse responses, az+030_el+000.wav and so on: 32-bit float, one channel"}
+    return Table.of_columns("impulse", columns, {**facts, **told, **words})

@@ -1,0 +1,161 @@
+"""What needs no scan: tables about another axis from results alone, exports, and their way back in."""
+
+from __future__ import annotations
+
+import csv
+import json
+from pathlib import Path
+
+import h5py
+import numpy as np
+import pytest
+from scipy.io import wavfile
+
+from fieldproc.cli import main
+from fieldproc.session import write_session
+from fieldproc.simulate import Scene, simulate
+
+# Two octaves that 120 points carry with both wave sets. The expansion stays where it is, wherever the axis goes.
+GRID = "[spectra]\nlowest_hz = 63.0\nper_octave = 6\ncount = 13\n[expansion]\norigin_m = [0, 0, 0]\n"
+STANDARD = ("cta2034a", "horizontal", "vertical", "directivity")
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return tmp_path_factory.mktemp("derived")
+
+
+@pytest.fixture(scope="module")
+def result(folder: Path) -> Path:
+    """The result folder of a run: two monopoles a few centimetres off the axis origin, in a room."""
+    scene = {
+        "title": "Two monopoles",
+        "source": {
+            "kind": "monopoles",
+            "monopoles": [
+                {"position_m": (0.05, 0.02, 0.03)},
+                {"position_m": (0.04, -0.03, -0.04), "gain": -0.6, "delay_s": 1e-4},
+            ],
+            "spectrum": "constant volume velocity",
+        },
+        "room": {"kind": "shoebox", "order": 1},
+        "scan": {"kind": "sphere", "points": 120, "radius_m": 0.3, "gap_m": 0.06, "grid": "spiral"},
+        "recording": {"kind": "impulse response", "sampling_rate_hz": 8000.0, "samples": 1024},
+        "noise": {"level_db": -70.0},
+    }
+    write_session(simulate(Scene.model_validate(scene), 1), folder / "pair.h5")
+    (folder / "grid.toml").write_text(GRID, encoding="utf-8")
+    arguments = ["-s", str(folder / "grid.toml"), "--tables-only"]
+    assert main(["run", str(folder / "pair.h5"), "-o", str(folder / "out"), *arguments]) == 0
+    return folder / "out" / "pair"
+
+
+def columns_of(path: Path) -> dict[str, np.ndarray]:
+    with path.open(encoding="utf-8", newline="") as stream:
+        header, *rows = csv.reader(stream)
+    return dict(zip(header, np.array(rows, dtype=float).T, strict=True))
+
+
+def test_tables_from_results_alone_are_those_of_the_run(result: Path, tmp_path: Path) -> None:
+    assert main(["tables", str(result), "-o", str(tmp_path), "--tables-only"]) == 0
+    again = tmp_path / "pair.tables"
+    for name in (*STANDARD, "trust", "time", "bands_3", "cta2034a_smoothed", "acoustic_center", "quality"):
+        assert (again / f"tables/{name}.csv").read_bytes() == (result / f"tables/{name}.csv").read_bytes()
+    summaries = [json.loads((one / "summary.json").read_text()) for one in (result, again)]
+    assert summaries[0]["scalars"] == summaries[1]["scalars"]
+    assert (again / "settings.toml").read_bytes() == (result / "settings.toml").read_bytes()
+    # the scan is not needed for these, and not there for those
+    assert not (again / "tables/points.csv").exists()
+
+
+def test_another_axis_is_that_of_a_run_about_it(result: Path, folder: Path, tmp_path: Path) -> None:
+    axis = ["--axis-origin", "0.05,-0.1,0.2", "--axis-direction", "1,0.5,0", "--axis-up", "0,0.1,1"]
+    assert main(["tables", str(result), "-o", str(tmp_path), "--tables-only", *axis]) == 0
+    stated = GRID + "[axis]\norigin_m = [0.05, -0.1, 0.2]\ndirection = [1, 0.5, 0]\nup = [0, 0.1, 1]\n"
+    (tmp_path / "axis.toml").write_text(stated, encoding="utf-8")
+    run = ["-s", str(tmp_path / "axis.toml"), "--tables-only"]
+    assert main(["run", str(folder / "pair.h5"), "-o", str(tmp_path / "run"), *run]) == 0
+    for name in STANDARD:
+        turned, before = (one / f"tables/{name}.csv" for one in (tmp_path / "pair.tables", result))
+        assert turned.read_bytes() == (tmp_path / f"run/pair/tables/{name}.csv").read_bytes()
+        assert turned.read_bytes() != before.read_bytes()
+
+
+@pytest.mark.parametrize(
+    ("arguments", "told"),
+    [
+        (["--axis-origin", "1,2"], "--axis-origin"),
+        (["--axis-direction", "1,inf,0"], "--axis-direction"),
+        (["--axis-direction", "0,0,1"], "axis.up"),
+    ],
+)
+def test_an_axis_that_is_none(
+    result: Path, arguments: list[str], told: str, capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    try:
+        code = main(["tables", str(result), "-o", str(tmp_path), *arguments])
+    except SystemExit as stopped:
+        code = stopped.code
+    assert code in (2, 4)
+    assert told in capsys.readouterr().err
+    assert not list(tmp_path.iterdir())
+
+
+def test_what_goes_out_comes_back_in_as_the_same_tables(result: Path, tmp_path: Path) -> None:
+    assert main(["run", str(result / "exports/directivity.sofa"), "-o", str(tmp_path), "--tables-only"]) == 0
+    for name in STANDARD:
+        before, after = (columns_of(one / f"tables/{name}.csv") for one in (result, tmp_path / "directivity"))
+        known = [column for column in before if not column.endswith(("_low_db", "_high_db", "_low_deg", "_high_deg"))]
+        for column in known:
+            if column.endswith("_verdict_code"):
+                continue
+            np.testing.assert_allclose(after[column], before[column], rtol=0, atol=1e-9, err_msg=f"{name} {column}")
+
+
+def test_every_format_holds_the_same_balloon(result: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    exports = result / "exports"
+    frequency_hz = columns_of(result / "tables/cta2034a.csv")["frequency_hz"]
+    capsys.readouterr()
+    assert main(["at", str(result), "--azimuth", "-135", "--elevation", "0"]) == 0
+    header, *rows = csv.reader(capsys.readouterr().out.splitlines())
+    asked = dict(zip(header, np.array(rows, dtype=float).T, strict=True))
+    text = np.loadtxt(exports / "text/az-130_el+000.txt")
+    polar = columns_of(result / "tables/horizontal.csv")
+    np.testing.assert_array_equal(
+        text, np.column_stack([frequency_hz, polar["level_-130_db"], polar["phase_-130_deg"]])
+    )
+    with h5py.File(exports / "directivity.nc", "r") as file:
+        azimuth, elevation = file["azimuth_deg"][()], file["elevation_deg"][()]
+        assert azimuth.shape == (2522,)
+        at = int(np.flatnonzero((azimuth == -135) & (elevation == 0))[0])
+        # one product of 2,522 directions, the other of one: the last digits differ
+        np.testing.assert_allclose(file["level"][:, at], asked["level_db"], rtol=1e-12)
+        # in single precision
+        np.testing.assert_allclose(file["level_low"][:, at], asked["level_low_db"], rtol=1e-6)
+        np.testing.assert_allclose(file["level_high"][:, at], asked["level_high_db"], rtol=1e-6)
+    with h5py.File(exports / "directivity.sofa", "r") as file:
+        place = file["ReceiverPosition"][()].reshape(-1, 3)
+        at = int(np.flatnonzero((place[:, 0] == 225) & (place[:, 1] == 0))[0])
+        pressure = file["Data.Real"][0, at] + 1j * file["Data.Imag"][0, at]
+    np.testing.assert_allclose(20 * np.log10(np.abs(pressure) / 20e-6), asked["level_db"], rtol=1e-12)
+
+
+def test_impulse_responses_are_listed_and_hold_the_spectrum(result: Path) -> None:
+    listed = columns_of(result / "exports/impulse/impulse.csv")
+    assert len(listed["azimuth_deg"]) == 70
+    rate_hz, samples = wavfile.read(result / "exports/impulse/az+000_el+000.wav")
+    assert rate_hz == listed["sampling_rate_hz"][0]
+    polar = columns_of(result / "tables/horizontal.csv")
+    seconds = listed["start_s"][0] + np.arange(len(samples)) / rate_hz
+    # well inside the band, whose ends roll off
+    for row in (5, 6, 7):
+        pressure = samples @ np.exp(-2j * np.pi * polar["frequency_hz"][row] * seconds)
+        assert abs(20 * np.log10(abs(pressure) / 20e-6) - polar["level_+000_db"][row]) < 0.1
+
+
+def test_single_numbers_say_what_they_are(result: Path) -> None:
+    scalars = json.loads((result / "summary.json").read_text())["scalars"]
+    assert "sensitivity_2_83_v_1_m" in scalars
+    # no frequency of 300 Hz to 3 kHz is in the scan
+    assert scalars["sensitivity_2_83_v_1_m"]["value"] is None
+    assert "not known" in scalars["sensitivity_2_83_v_1_m"]["note"]
