@@ -37,7 +37,7 @@ from fieldproc.expand.dense import Seen, WaveFit, both_sets, dense_block, fit_wa
 from fieldproc.expand.gram import irregular_grid
 from fieldproc.expand.iterative import fit_irregular
 from fieldproc.expand.rings import fit_ring_stack, recognise_rings
-from fieldproc.expand.side_by_side import side_by_side
+from fieldproc.side_by_side import side_by_side
 from fieldproc.waves.harmonics import spherical_harmonics
 
 # degree, rings per surface, azimuths: points grow with the unknowns.

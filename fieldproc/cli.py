@@ -127,6 +127,12 @@ def _parser() -> argparse.ArgumentParser:
     compare.add_argument("-o", "--output", type=Path, metavar="OUT", help="without it, only the table is told")
     compare.set_defaults(act=_compare)
 
+    report = commands.add_parser("report", help="figures and page of a result once more, or an overview")
+    report.add_argument("folder", type=Path, metavar="OUT/SESSION", help="with --index OUT itself, of all results")
+    report.add_argument("--index", action="store_true", help="write OUT/index.html, over all results in OUT")
+    report.add_argument("-o", "--output", type=Path, metavar="FILE.html", help="the page alone, elsewhere")
+    report.set_defaults(act=_report)
+
     merge = commands.add_parser("merge", help="scans of one loudspeaker in pieces become one session")
     merge.add_argument("inputs", nargs="+", type=Path, metavar="FILE")
     merge.add_argument("-o", "--output", type=Path, required=True, metavar="MERGED.h5")
@@ -431,6 +437,23 @@ def _done(lines: Sequence[str], folder: Path | None) -> ExitCode:
     if folder is not None:
         _say(f"-> {folder}")
     return ExitCode.DONE
+
+
+def _report(arguments: argparse.Namespace) -> ExitCode:
+    from fieldproc.page import INDEX, PAGE, overview_bytes, rebuild
+    from fieldproc.results import write_file
+
+    folder, output = arguments.folder, arguments.output
+    if arguments.index:
+        place = output or folder / INDEX
+        write_file(place, overview_bytes(folder))
+        return _done([], place)
+    rebuilt = rebuild(folder)
+    if output is None:
+        rebuilt.write()
+        return _done([], folder / PAGE)
+    write_file(output, rebuilt.files[PAGE])
+    return _done([], output)
 
 
 def _merge(arguments: argparse.Namespace) -> ExitCode:

@@ -10,8 +10,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fieldproc.conventions import Complexes, Floats, Integers, fine_polar_directions, output_axes, polar_directions
+from fieldproc.errors import NumericalError
 from fieldproc.expand import Coverage, unscanned
 from fieldproc.extrapolate import balloon_directions, extrapolate, extrapolate_blocks, pattern_harmonics
+from fieldproc.impulse import impulse_response, step_response
 from fieldproc.outcome import Facts
 from fieldproc.records import Bands, Expansion, FarField, ReferenceAxis, Scalar, Table, Verdict
 from fieldproc.settings import ExtrapolationSettings, Settings
@@ -19,6 +21,7 @@ from fieldproc.tables import (
     LEVEL_LIMIT_DB,
     Filled,
     acoustic_center_table,
+    common_facts,
     far_field_bands,
     filling_notices,
     fine_polars,
@@ -27,6 +30,7 @@ from fieldproc.tables import (
     octave_bands,
     quality_table,
     scalars_of,
+    separation_table,
     smoothed,
     tabulate,
     time_table,
@@ -34,6 +38,8 @@ from fieldproc.tables import (
 )
 
 Tables = dict[str, Table]
+# Of an impulse response, before and after the sound.
+_SHOWN_S = (-0.01, 0.06)
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,6 +100,8 @@ class Radiation:
     def tables(self, settings: Settings, facts: Facts, channel: int) -> Tables:
         """Of one channel, by name: the standard ones, and those that the settings ask for."""
         told = settings.tables
+        lowest_hz, highest_hz = settings.scalars.slope_band_hz
+        facts = {**facts, "in_room_slope_lowest_hz": lowest_hz, "in_room_slope_highest_hz": highest_hz}
         if self.filled is None:
             standard = tabulate(self.polars, told, facts, channel, circles=self.circles)
         else:
@@ -104,7 +112,31 @@ class Radiation:
             *octave_bands(self.polars, told, facts, channel),
             *fine_polars(self.circles, told, facts, channel),
             time_table(self.polars, channel, facts=facts),
+            *self._impulse_table(facts, channel),
         )
+
+    def _impulse_table(self, facts: Facts, channel: int) -> tuple[Table, ...]:
+        """Table ``impulse``: impulse and step response on axis about the sound; none where phases are not known."""
+        on_axis = match_directions(self.polars.directions, np.array([[1.0, 0.0, 0.0]]))[0]
+        try:
+            impulse = impulse_response(self.polars.frequency_hz, self.polars.pressure_pa[:, channel, on_axis])
+        except NumericalError:
+            return ()
+        if not self.polars.phase_known:
+            return ()
+        about_s = impulse.times_s - float(impulse.facts["delay_s"])
+        shown = (about_s >= _SHOWN_S[0]) & (about_s <= _SHOWN_S[1])
+        columns = {
+            "time_s": impulse.times_s[shown],
+            "impulse_pa": impulse.samples_pa[shown],
+            "step_pa": step_response(impulse).samples_pa[shown],
+        }
+        told = {
+            "content": "impulse and step response on axis",
+            **common_facts(self.polars, channel, 0, facts),
+            **facts,
+        }
+        return (Table.of_columns("impulse", columns, {**told, **impulse.facts}),)
 
     def scalars(self, settings: Settings, facts: Facts, channel: int) -> dict[str, Scalar]:
         """Single numbers of one channel."""
@@ -137,15 +169,18 @@ def field_tables(
     """Tables of every channel that a field file is enough for, and what of the sphere they rest on unscanned."""
     coverage = coverage_of(expansion, axis)
     resting = np.zeros(len(polar_directions()), dtype=np.bool_) if coverage is None else coverage.resting
-    tables = [
-        radiation.tables(settings, facts, channel)
-        | by_name(
-            quality_table(expansion, channel, facts=facts),
-            trust_table(radiation.plain, resting, channel, facts=facts),
-            acoustic_center_table(expansion, channel, facts=facts),
+    tables = []
+    for channel in range(len(expansion.channel_names)):
+        separation = separation_table(expansion, axis, channel, facts=facts)
+        tables.append(
+            radiation.tables(settings, facts, channel)
+            | by_name(
+                quality_table(expansion, channel, facts=facts),
+                trust_table(radiation.plain, resting, channel, facts=facts),
+                acoustic_center_table(expansion, channel, facts=facts),
+                *(() if separation is None else (separation,)),
+            )
         )
-        for channel in range(len(expansion.channel_names))
-    ]
     return tables, coverage
 
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from fieldproc.conventions import Floats, Integers
-from fieldproc.records import DroppedPoint, ReferenceAxis, Scalar, Session, Spectra, Table, Verdict
+from fieldproc.records import DroppedPoint, FarField, ReferenceAxis, Scalar, Session, Spectra, Table, Verdict
 from fieldproc.results import csv_bytes, provenance, sidecar_bytes, summary_bytes
 from fieldproc.settings import Settings, dump_settings
 
@@ -74,6 +74,9 @@ def session_facts(session: Session, spectra: Spectra, settings: Settings) -> Fac
         **axis_facts(spectra.axis, settings),
         "absorption_air": spectra.absorption_air,
     }
+    if spectra.cabinet is not None:
+        facts["cabinet_size_m"] = numbers(spectra.cabinet.size_m)
+        facts["cabinet_center_m"] = numbers(spectra.cabinet.center_m)
     if session.rated_impedance_ohm is not None:
         facts["rated_impedance_ohm"] = session.rated_impedance_ohm
     if session.unit == "Pa/FS":
@@ -111,8 +114,10 @@ def table_files(channels: Sequence[Mapping[str, Table]]) -> dict[str, bytes]:
     return files
 
 
-def figure_files(channels: Sequence[Mapping[str, Table]], names: Sequence[str], title: str) -> dict[str, bytes]:
-    """Figures of every channel, by path in the result folder."""
+def figure_files(
+    channels: Sequence[Mapping[str, Table]], names: Sequence[str], title: str, balloon: FarField
+) -> dict[str, bytes]:
+    """Figures of every channel, by path in the result folder; ``balloon`` is the far field of all channels."""
     # the drawing library takes a second to load, which --tables-only and "at" need not wait for
     from fieldproc.report import draw
 
@@ -120,7 +125,8 @@ def figure_files(channels: Sequence[Mapping[str, Table]], names: Sequence[str], 
     for channel, tables in enumerate(channels):
         heading = title if len(channels) == 1 else f"{title}, {names[channel]}"
         below = channel_folder("figures", channel, len(channels))
-        files |= {f"{below}/{name}": data for name, data in draw(tables, heading).items()}
+        own = balloon.picked("channel", np.array([channel]))
+        files |= {f"{below}/{name}": data for name, data in draw(tables, heading, balloon=own).items()}
     return files
 
 

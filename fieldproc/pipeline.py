@@ -48,7 +48,7 @@ from fieldproc.records import (
 from fieldproc.results import field_bytes, read_field
 from fieldproc.session import open_input
 from fieldproc.settings import AxisSettings, ExtrapolationSettings, Settings
-from fieldproc.tables import BAND_FACTS, points_table, pressure_band, quality_table, rescan_table
+from fieldproc.tables import BAND_FACTS, points_table, pressure_band, quality_table, rescan_table, responses_table
 from fieldproc.validate import validate, validation_directions
 
 Progress = Callable[[int, int], None]
@@ -67,12 +67,14 @@ def process_session(path: Path, settings: Settings, progress: Progress, *, figur
     residual_db = expansion.quality.point_residual_db
     for channel, own in enumerate(tables):
         own |= by_name(points_table(session, spectra, residual_db, channel, facts=facts))
+        if spectra.waterfall is not None:
+            own |= by_name(responses_table(spectra.waterfall, spectra.axis, channel, facts=facts))
     # one visit measures all channels
     rescan = rescan_table(session, spectra, residual_db, facts=facts)
     derived, scalars = derived_files(radiation, tables, settings, facts)
     files = {"field.h5": field_bytes(expansion, spectra.axis, facts), **derived, **table_files([by_name(rescan)])}
     if figures and settings.report.figures:
-        files |= figure_files(tables, session.channel_names, session.title)
+        files |= figure_files(tables, session.channel_names, session.title, radiation.balloon)
     judgement = _judgement(spectra, expansion)
     told = (*judgement.notices, *unscanned_told(coverage), *_rescan_told(rescan))
     if settings.extrapolation.air_absorption:
@@ -91,7 +93,9 @@ def retabulate(folder: Path, settings: Settings, *, figures: bool = True) -> Out
     tables, coverage = field_tables(radiation, expansion, axis, settings, facts)
     files, scalars = derived_files(radiation, tables, settings, facts)
     if figures and settings.report.figures:
-        files |= figure_files(tables, expansion.channel_names, str(context.get("title", folder.name)))
+        files |= figure_files(
+            tables, expansion.channel_names, str(context.get("title", folder.name)), radiation.balloon
+        )
     judgement = Judgement(
         expansion.frequency_hz,
         expansion.quality.verdict,
@@ -219,7 +223,7 @@ def _process_far_field(path: Path, far_field: FarField, settings: Settings, figu
             own | by_name(_bare_verdict(turned.frequency_hz, verdict[:, channel]))
             for channel, own in enumerate(tables)
         ]
-        files |= figure_files(judged, turned.channel_names, path.stem)
+        files |= figure_files(judged, turned.channel_names, path.stem, radiation.balloon)
     judgement = Judgement(
         turned.frequency_hz,
         verdict,

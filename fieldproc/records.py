@@ -299,6 +299,32 @@ class Gated(_Record):
 
 
 @dataclass(frozen=True, slots=True)
+class Waterfall(_Record):
+    """Recorded responses of a few points, as levels over time: the largest sample of every bin re that of all shown.
+
+    ``time_s`` are the middles of the bins; it counts from the earliest direct sound of the scan. ``direct_s`` is when
+    the direct sound of a point begins, ``gate_end_s`` when its gate has closed (nan = no gate).
+    """
+
+    AXES: ClassVar[Axes] = {
+        "time_s": ("bin",),
+        "level_db": ("channel", "shown", "bin"),
+        "file_point": ("shown",),
+        "positions_m": ("shown", "xyz"),
+        "surface": ("shown",),
+        "direct_s": ("shown",),
+        "gate_end_s": ("shown",),
+    }
+    time_s: Floats
+    level_db: Floats
+    file_point: Integers
+    positions_m: Floats
+    surface: Integers
+    direct_s: Floats
+    gate_end_s: Floats
+
+
+@dataclass(frozen=True, slots=True)
 class Spectra(_Record):
     """Calibrated rms pressure phasors at the drive voltage, one row per point that takes part.
 
@@ -314,7 +340,7 @@ class Spectra(_Record):
     rows so that rings stay complete. ``drifted``: something changed during the scan; ``doubts`` are faults of its
     geometry, in words. ``sigma`` is what the session
     states of its errors, ``put_right`` what was found of them in the scan and taken out, ``causes`` what may be left
-    of those that all points have in common.
+    of those that all points have in common. ``waterfall`` is a picture of the responses.
     """
 
     AXES: ClassVar[Axes] = {
@@ -361,6 +387,7 @@ class Spectra(_Record):
     sigma: Sigma = field(default_factory=Sigma)
     put_right: tuple[Correction, ...] = ()
     causes: Causes | None = None
+    waterfall: Waterfall | None = None
     dropped: tuple[DroppedPoint, ...] = ()
     notices: tuple[str, ...] = ()
 

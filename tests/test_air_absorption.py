@@ -25,6 +25,7 @@ def result(tmp_path_factory: pytest.TempPathFactory) -> Path:
     settings.write_text(
         "[spectra]\nlowest_hz = 125.0\nper_octave = 1\ncount = 4\n"
         '[extrapolation]\nquantity = "true pressure"\nreference_distance_m = 3.0\nair_absorption = true\n'
+        "[exports]\nformats = []\n"
     )
     arguments = ["run", str(folder / "scan.h5"), "-o", str(folder / "out"), "-s", str(settings), "--tables-only"]
     assert main(arguments) == 0

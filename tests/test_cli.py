@@ -55,11 +55,23 @@ def scan(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return path
 
 
+# Settings of runs that are about neither: exports and bands of uncertainty take more than half of the time.
+NO_EXPORTS = "[exports]\nformats = []\n"
+PLAIN = NO_EXPORTS + "[uncertainty]\nenabled = false\n"
+
+
+@pytest.fixture(scope="module")
+def plain(tmp_path_factory: pytest.TempPathFactory) -> list[str]:
+    """Arguments of a run without figures, exports and bands of uncertainty."""
+    return ["--tables-only", *with_settings(tmp_path_factory.mktemp("plain"), PLAIN)]
+
+
 @pytest.fixture(scope="module")
 def result(scan: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """The result folder of one run."""
+    """The result folder of one run, without exports."""
     output = tmp_path_factory.mktemp("results")
-    assert main(["run", str(scan), "-o", str(output), "--tables-only"]) == 0
+    settings = with_settings(tmp_path_factory.mktemp("settings"), NO_EXPORTS)
+    assert main(["run", str(scan), "-o", str(output), "--tables-only", *settings]) == 0
     return output / "box"
 
 
@@ -94,7 +106,7 @@ def test_run_writes_the_result_folder(scan: Path, tmp_path: Path, capsys: pytest
     # what a reader must know is said, not only written
     assert f"{scan}: note: sound speed from the stated temperature (ISO 9613-1)" in printed.err.splitlines()
     tables = ("cta2034a", "horizontal", "vertical", "directivity", "quality", "points", "rescan", "trust")
-    tables += ("cta2034a_smoothed", "bands_3", "time", "acoustic_center")
+    tables += ("cta2034a_smoothed", "bands_3", "time", "impulse", "acoustic_center", "separation")
     exported = {name for name in files_below(tmp_path / "out") if name.startswith("box/exports/")}
     # the 70 standard directions, and a table of the impulse responses with its sidecar
     assert len(exported) == 3 + 70 + 70 + 2
@@ -110,15 +122,16 @@ def test_run_writes_the_result_folder(scan: Path, tmp_path: Path, capsys: pytest
 
 
 def test_figures_unless_left_out(scan: Path, tmp_path: Path) -> None:
-    assert main(["run", str(scan), "-o", str(tmp_path / "drawn")]) == 0
+    settings = with_settings(tmp_path, PLAIN)
+    assert main(["run", str(scan), "-o", str(tmp_path / "drawn"), *settings]) == 0
     drawn = {name for name in files_below(tmp_path / "drawn/box") if name.startswith("figures/")}
     assert {Path(name).suffix for name in drawn} == {".png", ".svg"}
-    off = with_settings(tmp_path, "[report]\nfigures = false\n")
+    off = with_settings(tmp_path, PLAIN + "[report]\nfigures = false\n")
     assert main(["run", str(scan), "-o", str(tmp_path / "plain"), *off]) == 0
     assert not (tmp_path / "plain/box/figures").exists()
 
 
-def test_rerun_from_the_written_settings_gives_the_same_bytes(scan: Path, tmp_path: Path) -> None:
+def test_rerun_from_the_written_settings_gives_the_same_bytes(scan: Path, result: Path, tmp_path: Path) -> None:
     first = with_settings(
         tmp_path,
         "[orders]\noutgoing = [[0, 2], [150.5, 3]]\n[axis]\nup = [0.1, 0, 1]\n[tables]\nrear_wall = 'all'\n",
@@ -128,20 +141,20 @@ def test_rerun_from_the_written_settings_gives_the_same_bytes(scan: Path, tmp_pa
     assert main(["run", str(scan), "-o", str(tmp_path / "two"), "--tables-only", *again]) == 0
     assert files_below(tmp_path / "two") == files_below(tmp_path / "one")
     # the settings do reach the results
-    assert main(["run", str(scan), "-o", str(tmp_path / "three"), "--tables-only"]) == 0
-    assert files_below(tmp_path / "three") != files_below(tmp_path / "one")
+    table = "tables/cta2034a.csv"
+    assert (tmp_path / "one/box" / table).read_bytes() != (result / table).read_bytes()
 
 
-def test_a_second_run_replaces_the_first(scan: Path, tmp_path: Path) -> None:
+def test_a_second_run_replaces_the_first(scan: Path, plain: list[str], tmp_path: Path) -> None:
     for _ in range(2):
-        assert main(["run", str(scan), "-o", str(tmp_path), "--tables-only"]) == 0
+        assert main(["run", str(scan), "-o", str(tmp_path), *plain]) == 0
     assert [path.name for path in tmp_path.iterdir()] == ["box"]
 
 
 def test_files_of_others_in_a_result_folder_are_kept(
-    scan: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+    scan: Path, plain: list[str], tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    arguments = ["run", str(scan), "-o", str(tmp_path), "--tables-only"]
+    arguments = ["run", str(scan), "-o", str(tmp_path), *plain]
     assert main(arguments) == 0
     (tmp_path / "box/tables/my notes.txt").write_text("mine")
     before = files_below(tmp_path)
@@ -151,10 +164,12 @@ def test_files_of_others_in_a_result_folder_are_kept(
     assert files_below(tmp_path) == before
 
 
-def test_strict_ends_in_1_when_a_band_is_not_to_be_used(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_strict_ends_in_1_when_a_band_is_not_to_be_used(
+    plain: list[str], tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
     path = tmp_path / "high.h5"
     write_session(session_of((100.0, 5000.0)), path)
-    arguments = ["run", str(path), "-o", str(tmp_path / "out"), "--tables-only"]
+    arguments = ["run", str(path), "-o", str(tmp_path / "out"), *plain]
     assert main(arguments) == 0
     assert messages(capsys) == []
     assert main([*arguments, "--strict"]) == 1
@@ -165,19 +180,21 @@ def test_strict_ends_in_1_when_a_band_is_not_to_be_used(tmp_path: Path, capsys: 
     assert (tmp_path / "out/high/summary.json").is_file()
 
 
-def test_strict_is_content_with_a_good_scan(scan: Path, tmp_path: Path) -> None:
-    assert main(["run", str(scan), "-o", str(tmp_path), "--tables-only", "--strict"]) == 0
+def test_strict_is_content_with_a_good_scan(scan: Path, plain: list[str], tmp_path: Path) -> None:
+    assert main(["run", str(scan), "-o", str(tmp_path), *plain, "--strict"]) == 0
 
 
 # --- inputs ------------------------------------------------------------------------------------------
 
 
-def test_a_folder_stands_for_its_scans(scan: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_a_folder_stands_for_its_scans(
+    scan: Path, plain: list[str], tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
     for name in ("b.h5", "a.hdf5"):
         (tmp_path / "scans").mkdir(exist_ok=True)
         (tmp_path / "scans" / name).write_bytes(scan.read_bytes())
     (tmp_path / "scans" / "notes.txt").write_text("not a scan")
-    assert main(["run", str(tmp_path / "scans"), "-o", str(tmp_path / "out"), "--tables-only"]) == 0
+    assert main(["run", str(tmp_path / "scans"), "-o", str(tmp_path / "out"), *plain]) == 0
     assert sorted(path.name for path in (tmp_path / "out").iterdir()) == ["a", "b"]
     assert [Path(line.partition(":")[0]).name for line in capsys.readouterr().out.splitlines()] == ["a.hdf5", "b.h5"]
 
@@ -204,11 +221,13 @@ def test_inputs_that_share_a_result_folder(scan: Path, tmp_path: Path, capsys: p
     assert not (tmp_path / "out").exists()
 
 
-def test_a_batch_tries_every_session(scan: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_a_batch_tries_every_session(
+    scan: Path, plain: list[str], tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
     other = tmp_path / "other.h5"
     other.write_bytes(scan.read_bytes())
     inputs = [str(scan), str(BROKEN[0]), str(tmp_path / "none.h5"), str(other)]
-    assert main(["run", *inputs, "-o", str(tmp_path / "out"), "--tables-only"]) == 3
+    assert main(["run", *inputs, "-o", str(tmp_path / "out"), *plain]) == 3
     printed = capsys.readouterr()
     assert [line.partition(":")[0] for line in printed.out.splitlines()] == [str(scan), str(other)]
     complaints = [line for line in printed.err.splitlines() if line.startswith("fieldproc: ")]
@@ -281,15 +300,17 @@ def test_bad_settings_are_usage(scan: Path, tmp_path: Path, capsys: pytest.Captu
     assert not (tmp_path / "out").exists()
 
 
-def test_an_output_that_cannot_be_written(scan: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_an_output_that_cannot_be_written(
+    scan: Path, plain: list[str], tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
     (tmp_path / "file").write_text("in the way")
-    assert main(["run", str(scan), "-o", str(tmp_path / "file"), "--tables-only"]) == 5
+    assert main(["run", str(scan), "-o", str(tmp_path / "file"), *plain]) == 5
     assert "is a file, not a folder" in messages(capsys)[0]
     # a folder that is no result of ours stays as it is, and in a batch it wins over a broken input
     (tmp_path / "out/box").mkdir(parents=True)
     (tmp_path / "out/box/precious.txt").write_text("mine")
     inputs = [str(BROKEN[0]), str(scan)]
-    assert main(["run", *inputs, "-o", str(tmp_path / "out"), "--tables-only"]) == 5
+    assert main(["run", *inputs, "-o", str(tmp_path / "out"), *plain]) == 5
     assert files_below(tmp_path / "out") == {"box/precious.txt": b"mine"}
 
 
@@ -570,11 +591,11 @@ HOSTILE_NAMES = [b"red\x1b[31m.h5", "left\u202e.h5".encode(), b"odd\xff.h5"]
 @pytest.mark.parametrize("name", HOSTILE_NAMES, ids=["escape", "direction", "bytes"])
 @pytest.mark.parametrize("sound", [True, False])
 def test_names_never_drive_the_terminal(
-    name: bytes, sound: bool, scan: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+    name: bytes, sound: bool, scan: Path, plain: list[str], tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     path = tmp_path / os.fsdecode(name)
     path.write_bytes(scan.read_bytes() if sound else b"no scan")
-    for arguments in (["check", str(path)], ["run", str(path), "-o", str(tmp_path / "out"), "--tables-only"]):
+    for arguments in (["check", str(path)], ["run", str(path), "-o", str(tmp_path / "out"), *plain]):
         assert main(arguments) == (0 if sound else 4)
         printed = capsys.readouterr()
         assert all(character.isprintable() or character == "\n" for character in printed.out + printed.err)
@@ -602,9 +623,9 @@ def test_a_bug_ends_in_70(tmp_path: Path, capsys: pytest.CaptureFixture[str]) ->
 
 @pytest.mark.usefixtures("_bug_in_first")
 def test_a_bug_in_one_session_costs_only_that_session(
-    scan: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+    scan: Path, plain: list[str], tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    assert main(["run", str(tmp_path / "first.h5"), str(scan), "-o", str(tmp_path), "--tables-only"]) == 3
+    assert main(["run", str(tmp_path / "first.h5"), str(scan), "-o", str(tmp_path), *plain]) == 3
     assert "Traceback" in capsys.readouterr().err
     assert (tmp_path / "box/summary.json").is_file()
 
@@ -623,12 +644,12 @@ def test_the_installed_command(scan: Path, tmp_path: Path) -> None:
     assert "Traceback" not in usage.stderr
 
 
-def test_a_name_in_the_file_does_not_decide_what_is_calibrated(scan: Path, tmp_path: Path) -> None:
+def test_a_name_in_the_file_does_not_decide_what_is_calibrated(scan: Path, plain: list[str], tmp_path: Path) -> None:
     path = tmp_path / "extra.h5"
     path.write_bytes(scan.read_bytes())
     with h5py.File(path, "r+") as file:
         # an unknown object, named in a notice
         file["relative"] = 1.0
-    assert main(["run", str(path), "-o", str(tmp_path / "out"), "--tables-only"]) == 0
+    assert main(["run", str(path), "-o", str(tmp_path / "out"), *plain]) == 0
     facts = json.loads((tmp_path / "out/extra/summary.json").read_text())["facts"]
     assert facts["calibrated"] == 1

@@ -13,12 +13,13 @@ import pytest
 
 PACKAGE = Path(__file__).parents[1] / "fieldproc"
 
-FOUNDATION = frozenset({"records", "settings", "conventions", "errors"})
+FOUNDATION = frozenset({"records", "settings", "conventions", "errors", "side_by_side"})
 STAGES = ("session", "condition", "expand", "extrapolate", "impulse", "tables", "report", "validate")
 # Parts of the package that each part may import besides itself.
 ALLOWED: dict[str, frozenset[str]] = {
     "conventions": frozenset(),
     "errors": frozenset(),
+    "side_by_side": frozenset(),
     "records": frozenset({"conventions"}),
     "settings": frozenset({"errors"}),
     "waves": frozenset({"conventions"}),
@@ -33,16 +34,18 @@ ALLOWED: dict[str, frozenset[str]] = {
     "tuning": FOUNDATION | {"waves", "expand", "outcome", "pipeline", "report", "results", "session"},
     # composed of writers and figures: what it compares was computed before
     "comparison": FOUNDATION | {"outcome", "report", "results"},
+    # composed of figures and results, like the pipeline: a page is rebuilt from a result folder alone
+    "page": FOUNDATION | {"expand", "extrapolate", "outcome", "report", "results", "session", "tables"},
     # stricter than a stage: a writer has no mathematics of its own
     "results": FOUNDATION,
     "outcome": FOUNDATION | {"report", "results"},
-    "derive": FOUNDATION | {"expand", "extrapolate", "outcome", "tables"},
+    "derive": FOUNDATION | {"expand", "extrapolate", "impulse", "outcome", "tables"},
     "exports": FOUNDATION | {"derive", "impulse", "outcome", "results", "tables", "waves"},
     "pipeline": FOUNDATION | {*STAGES, "derive", "exports", "outcome", "results"} - {"report"},
     "batch": FOUNDATION | {"outcome", "results"},
     "cli": FOUNDATION
     | {"__version__", "batch", "outcome", "pack", "pipeline", "results", "scanplan", "session", "simulate", "tuning"}
-    | {"comparison"},
+    | {"comparison", "page"},
     "__main__": frozenset({"cli"}),
     "__init__": frozenset(),
 }

@@ -18,6 +18,7 @@ from fieldproc.condition.pace import Pace
 from fieldproc.condition.repeats import groups, mean_of_groups
 from fieldproc.condition.returns import TOP_HZ, Repeats
 from fieldproc.condition.spectra import log_frequency_grid
+from fieldproc.condition.waterfall import waterfall
 from fieldproc.conventions import Booleans, Complexes, Floats, Integers, amplitude_db
 from fieldproc.records import (
     Drive,
@@ -104,6 +105,7 @@ def condition(
         sampling_rate_hz=getattr(session.response, "sampling_rate_hz", None),
         sigma=session.sigma,
         lost=lost_places(session, kept, dropped),
+        waterfall=waterfall(session, kept, times),
         dropped=dropped,
         notices=notices,
     )

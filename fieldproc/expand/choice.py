@@ -16,8 +16,8 @@ import numpy as np
 from fieldproc.conventions import Floats, Integers
 from fieldproc.expand.blocks import explained_energy
 from fieldproc.expand.order import Reach, automatic_orders
-from fieldproc.expand.side_by_side import side_by_side
 from fieldproc.expand.solver import Solver
+from fieldproc.side_by_side import side_by_side
 from fieldproc.waves.indexing import column_degrees
 
 # Truncation targets tried, fine to coarse.

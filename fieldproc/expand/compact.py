@@ -27,7 +27,7 @@ from fieldproc.expand.dense import WaveFit, noise_of
 from fieldproc.expand.fitting import OneOrigin
 from fieldproc.expand.order import OrderPlan, far_field_truncation
 from fieldproc.expand.regions import Region, RegionSpread
-from fieldproc.expand.side_by_side import side_by_side
+from fieldproc.side_by_side import side_by_side
 from fieldproc.waves.indexing import coefficient_count
 from fieldproc.waves.radial import spherical_hankel2
 from fieldproc.waves.zonal import source_degrees, source_variance, zonal_sum

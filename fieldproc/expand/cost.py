@@ -3,10 +3,7 @@
 from __future__ import annotations
 
 from fieldproc.errors import NumericalError
-
-GIB = 2**30
-# All fits that run at a time stay below this together; harmonics and moments, which they share, come on top.
-MEMORY_BYTES = 6 * GIB
+from fieldproc.side_by_side import GIB, MEMORY_BYTES
 
 
 def dense_bytes(points: int, unknowns: int, regularised: bool) -> int:
@@ -36,11 +33,6 @@ def require_dense(points: int, unknowns: int) -> None:
             f"at most {MEMORY_BYTES / GIB:.1f} GiB",
             "lower the orders, or spread the points evenly enough for the iterative solver",
         )
-
-
-def at_a_time(bytes_each: int, cores: int) -> int:
-    """How many fits may run side by side."""
-    return max(1, min(cores, MEMORY_BYTES // max(bytes_each, 1)))
 
 
 def in_words(how: str, unknowns: int, points: int, bytes_each: int) -> str:

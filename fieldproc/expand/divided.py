@@ -15,8 +15,8 @@ from fieldproc.expand.dense import Seen, WaveFamily, WaveFit, fit_families
 from fieldproc.expand.fitting import OneOrigin
 from fieldproc.expand.order import OrderPlan, degree_priors
 from fieldproc.expand.rings import RingGrid, fit_ring_stack
-from fieldproc.expand.side_by_side import side_by_side
 from fieldproc.expand.solver import Solver
+from fieldproc.side_by_side import side_by_side
 from fieldproc.waves.harmonics import spherical_harmonics
 from fieldproc.waves.indexing import coefficient_count
 from fieldproc.waves.translation import Translation, translated_degree

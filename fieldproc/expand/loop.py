@@ -14,9 +14,9 @@ from fieldproc.expand.deviations import Deviating
 from fieldproc.expand.fitting import Fitting
 from fieldproc.expand.order import OrderPlan
 from fieldproc.expand.quality import close_gaps, judge
-from fieldproc.expand.side_by_side import side_by_side
 from fieldproc.expand.solver import Solver
 from fieldproc.records import AnyComplexes, Deviations, Measures, Quality, Spectra
+from fieldproc.side_by_side import side_by_side
 from fieldproc.waves.indexing import coefficient_count
 
 Progress = Callable[[int, int], None]

@@ -20,8 +20,8 @@ import numpy as np
 from fieldproc.conventions import Booleans, Floats, Integers, amplitude_db, wavenumber
 from fieldproc.errors import NumericalError
 from fieldproc.expand.fitting import OneOrigin
-from fieldproc.expand.side_by_side import side_by_side
 from fieldproc.records import Spectra
+from fieldproc.side_by_side import side_by_side
 
 # Noise re the median beyond which a point counts no less, or more: 30 dB.
 _MOST_RATIO = 10.0**1.5

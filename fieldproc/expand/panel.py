@@ -18,10 +18,10 @@ from fieldproc.expand.dense import Seen, WaveFit
 from fieldproc.expand.geometry import expansion_origin, source_reach
 from fieldproc.expand.order import automatic_orders
 from fieldproc.expand.shell import half_wave, shell_thickness, thinnest_shell
-from fieldproc.expand.side_by_side import side_by_side
 from fieldproc.expand.solver import Solver
 from fieldproc.records import Spectra
 from fieldproc.settings import Settings
+from fieldproc.side_by_side import side_by_side
 from fieldproc.waves.basis import RADIAL, WaveSet
 from fieldproc.waves.harmonics import spherical_harmonics
 from fieldproc.waves.radial import ldexp

@@ -13,8 +13,8 @@ from typing import ClassVar, Literal
 import numpy as np
 
 from fieldproc.conventions import Complexes, Floats, Integers, amplitude_db, wavenumber
-from fieldproc.expand.side_by_side import side_by_side
 from fieldproc.records import Axes, Cabinet, Expansion, check_axes
+from fieldproc.side_by_side import side_by_side
 from fieldproc.waves.indexing import coefficient_count
 from fieldproc.waves.scatterer import RigidBody, RigidBox, RigidSphere, scattered_about_origin
 

@@ -14,7 +14,7 @@ import numpy as np
 
 from fieldproc.conventions import Complexes, Floats, Integers, wavenumber
 from fieldproc.expand.blocks import Block, Tikhonov
-from fieldproc.expand.cost import GIB, dense_bytes, fits_in_memory, in_words, iterated_bytes, require_dense
+from fieldproc.expand.cost import dense_bytes, fits_in_memory, in_words, iterated_bytes, require_dense
 from fieldproc.expand.dense import Seen, WaveFit, both_sets, dense_block, fit_waves
 from fieldproc.expand.gram import IrregularGrid, irregular_grid
 from fieldproc.expand.iterative import MOST_CONDITION, Unsolved, fit_irregular
@@ -23,6 +23,7 @@ from fieldproc.expand.rings import RingGrid, fit_ring_stack, recognise_rings, ri
 from fieldproc.expand.spread import Weighted
 from fieldproc.expand.wave_pairs import real_columns
 from fieldproc.records import Spectra
+from fieldproc.side_by_side import GIB
 from fieldproc.waves.harmonics import spherical_harmonics
 from fieldproc.waves.indexing import coefficient_count
 

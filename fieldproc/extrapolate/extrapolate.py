@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 
 import numpy as np
 
@@ -10,6 +10,7 @@ from fieldproc.conventions import Booleans, Complexes, Floats, Integers, output_
 from fieldproc.errors import UsageError
 from fieldproc.records import AnyComplexes, Expansion, FarField, FarFieldErrors, ReferenceAxis
 from fieldproc.settings import ExtrapolationSettings
+from fieldproc.side_by_side import side_by_side
 from fieldproc.waves.basis import far_field_pattern, wave_columns
 from fieldproc.waves.harmonics import spherical_harmonics
 from fieldproc.waves.indexing import coefficient_count
@@ -150,28 +151,32 @@ class _Waves:
                 self._absorbed = _absorbed(expansion, distance_m)
         self._k = _wavenumber(expansion)
         self._order = int(expansion.outgoing_order.max())
-        self._origin_m = np.full(3, np.nan)
-        if np.isinf(distance_m):
-            self._see(self._towards)
+        # harmonics of one origin; of another they are made anew
+        self._seen = self._harmonics_of(self._towards, np.full(3, np.nan))
 
     def pressure(self, rows: Integers | None = None) -> Complexes:
         """Of some of the frequencies, (frequency, channel, direction); nan without a fit."""
         which = self._rows(rows)
-        found = [self._field(row, _used(self.expansion, row), np.complex128) for row in which]
+        found = self._each(which, lambda row: self._field(row, _used(self.expansion, row), np.complex128))
         pressure = np.array(found, dtype=np.complex128)
         pressure[~_fitted(self.expansion)[which]] = np.nan
         return pressure
 
     def deviations(self, rows: Integers | None = None) -> AnyComplexes:
         """Vectors of errors, (frequency, channel, vector, direction)."""
-        assert self.expansion.deviations is not None
-        found = []
-        for row in self._rows(rows):
-            own = self.expansion.deviations.outgoing[row]
+        deviations = self.expansion.deviations
+        assert deviations is not None
+
+        def of_row(row: int) -> AnyComplexes:
+            own = deviations.outgoing[row]
             # without a fit there are no vectors, and of a field file no coefficients either
             known = own if own.shape[2] else np.zeros((*own.shape[:2], 1))
-            found.append(self._field(row, known, np.complex64))
-        return _together(self.expansion, found)
+            return self._field(row, known, np.complex64)
+
+        return _together(self.expansion, self._each(self._rows(rows), of_row))
+
+    def _each(self, rows: list[int], work: Callable[[int], AnyComplexes]) -> list[AnyComplexes]:
+        return list(side_by_side(lambda place: work(rows[place]), len(rows)))
 
     def _rows(self, rows: Integers | None) -> list[int]:
         return list(range(len(self._k))) if rows is None else rows.tolist()
@@ -180,25 +185,26 @@ class _Waves:
         """Of coefficients (..., coefficient), towards every direction."""
         k, origin_m = float(self._k[row]), self.expansion.origin_m[row]
         if np.isinf(self.distance_m):
-            harmonics: AnyComplexes = self._harmonics if precision is np.complex128 else self._single
+            _, harmonics, single = self._seen
             # the pattern counts distance from the expansion origin, which lies nearer by this much
             lead = np.exp(1j * k * (self._towards @ (origin_m - self._axis_origin_m)))
-            return np.asarray(
-                far_field_pattern(coefficients.astype(precision), k, harmonics) * lead.astype(precision)
-            )
+            used: AnyComplexes = harmonics if precision is np.complex128 else single
+            pattern = far_field_pattern(coefficients.astype(precision), k, used)
+            return np.asarray(pattern * lead.astype(precision))
         offsets_m = self._axis_origin_m + self.distance_m * self._towards - origin_m
-        if not np.array_equal(origin_m, self._origin_m):
-            self._origin_m = origin_m
-            self._see(offsets_m)
+        seen = self._seen
+        if not np.array_equal(origin_m, seen[0]):
+            seen = self._seen = self._harmonics_of(offsets_m, origin_m)
         expansion_order = int(np.sqrt(coefficients.shape[-1])) - 1
         kr = k * np.linalg.norm(offsets_m, axis=1)
-        columns, exponent = wave_columns("outgoing", expansion_order, self._harmonics, kr)
+        columns, exponent = wave_columns("outgoing", expansion_order, seen[1], kr)
         field = ldexp(coefficients.astype(np.complex128), exponent) @ columns.T
         return np.asarray(field * self._absorbed[row], dtype=precision)
 
-    def _see(self, vectors: Floats) -> None:
-        self._harmonics = spherical_harmonics(self._order, vectors)
-        self._single: AnyComplexes = self._harmonics.astype(np.complex64)
+    def _harmonics_of(self, vectors: Floats, origin_m: Floats) -> tuple[Floats, Complexes, AnyComplexes]:
+        """Harmonics seen from an origin, in either precision, and the origin, which says whose they are."""
+        harmonics = spherical_harmonics(self._order, vectors)
+        return origin_m, harmonics, harmonics.astype(np.complex64)
 
 
 def _together(expansion: Expansion, rows: Sequence[AnyComplexes]) -> AnyComplexes:

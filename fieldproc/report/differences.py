@@ -7,16 +7,15 @@ large.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
-from matplotlib.lines import Line2D
-from matplotlib.patches import Patch
 from matplotlib.ticker import MultipleLocator
 
 from fieldproc.records import Table, Verdict
-from fieldproc.report import panels, style
+from fieldproc.report import lines, panels, style
 
 CURVES = ("on_axis_db", "listening_window_db", "sound_power_db", "in_room_estimate_db")
 # dB per decade, dB from line to line, dB that a panel reaches at least on either side, longest range in dB.
@@ -29,8 +28,6 @@ _PENS = [
     style.Pen("", style.PENS[f"{name}_db"].color, pen.dash)
     for name, pen in zip(_COLORS_OF, style.PENS.values(), strict=False)
 ]
-_BAND_ALPHA = 0.16
-_BEYOND_DB = 200.0
 _LONGEST_NAME = 22
 
 
@@ -55,19 +52,17 @@ def difference_figure(
         axes.yaxis.set_major_locator(MultipleLocator(step_db))
         axes.grid(True, which="both")
         axes.axhline(0.0, color=style.FAINT, linewidth=0.8, zorder=1.5)
-        for band in bands:
-            if band.verdict != Verdict.GOOD:
-                axes.axvspan(band.low_hz, band.high_hz, zorder=0.5, **panels.verdict_patch(band.verdict))
+        lines.mark_verdicts(axes, bands)
         for number, table in enumerate(tables):
-            _draw(axes, table, curve, _PENS[number % len(_PENS)], bands)
+            lines.draw_column(axes, table, curve, bands, _PENS[number % len(_PENS)])
         axes.set_title(style.PENS[curve].words, loc="left", fontsize=style.SIZE_PT, pad=4.0)
         axes.set_ylabel("dB")
-        axes.yaxis.set_label_coords(-0.5 / panels.PANEL_WIDTH_INCHES, 0.5)
+        panels.place_axis_words(axes)
         axes.tick_params(axis="x", which="both", labelbottom=at == 0)
         if at == 0:
             axes.set_xlabel("frequency in Hz")
         if at == len(CURVES) - 1:
-            _write_legend(axes, names, any(_has_band(table) for table in tables))
+            _write_legend(axes, names, any(lines.has_band(table, CURVES) for table in tables))
     panels.write_heading(figure, title, "curves of ANSI/CTA-2034-A, other minus reference")
     panels.write_key(figure, panels.key_patches(bands), f"aspect ratio {per_decade_db:g} dB per decade, IEC 60263")
     return figure
@@ -97,38 +92,11 @@ def _scale(tables: Sequence[Table], bands: list[panels.Band]) -> tuple[float, fl
     return per_decade_db, step_db, -longest_db / 2.0, longest_db / 2.0
 
 
-def _has_band(table: Table) -> bool:
-    return bool(np.isfinite(table.column("on_axis_low_db")).any())
-
-
-def _draw(axes: Axes, table: Table, curve: str, pen: style.Pen, bands: list[panels.Band]) -> None:
-    """One difference as heavy as its verdict allows, over its band; gaps where undefined."""
-    frequency_hz, value_db = table.column("frequency_hz"), table.column(curve)
-    stem = curve.removesuffix("_db")
-    # what is infinite cannot be filled
-    low_db, high_db = (np.clip(table.column(f"{stem}_{end}_db"), -_BEYOND_DB, _BEYOND_DB) for end in ("low", "high"))
-    axes.fill_between(frequency_hz, low_db, high_db, color=pen.color, alpha=_BAND_ALPHA, linewidth=0.0, zorder=1.2)
-    verdict = panels.verdict_at(frequency_hz, bands)
-    between = np.maximum(verdict[:-1], verdict[1:])
-    shown_db = np.where(np.isfinite(value_db), value_db, np.nan)
-    for start, stop in panels.runs(between):
-        axes.plot(
-            frequency_hz[start : stop + 1],
-            shown_db[start : stop + 1],
-            color=pen.color,
-            linestyle=pen.linestyle,
-            linewidth=style.LINE_WIDTHS_PT[Verdict(between[start])],
-        )
-
-
 def _write_legend(axes: Axes, names: Sequence[str], banded: bool) -> None:
     """Names of the results beside the top panel."""
-    handles: list[Line2D | Patch] = []
-    for number, name in enumerate(names):
-        pen = _PENS[number % len(_PENS)]
-        words = style.plain_text(name, _LONGEST_NAME)
-        width = style.LINE_WIDTHS_PT[Verdict.GOOD]
-        handles.append(Line2D([], [], color=pen.color, linestyle=pen.linestyle, linewidth=width, label=words))
-    if banded:
-        handles.append(Patch(label="band of 95 %", facecolor=_PENS[0].color, alpha=_BAND_ALPHA, edgecolor="none"))
-    axes.legend(handles=handles, loc="upper left", bbox_to_anchor=(1.0, 1.0), handlelength=3.0)
+    pens = [_PENS[number % len(_PENS)] for number in range(len(names))]
+    words = [style.plain_text(name, _LONGEST_NAME) for name in names]
+    handles = [lines.sample(replace(pen, words=name)) for pen, name in zip(pens, words, strict=True)]
+    keys = [lines.band_key(_PENS[0])] if banded else []
+    labels = [*words, *(str(key[0].get_label()) for key in keys)]
+    axes.legend([*handles, *keys], labels, loc="upper left", bbox_to_anchor=(1.0, 1.0), handlelength=3.0)

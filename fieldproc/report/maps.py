@@ -14,11 +14,12 @@ from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from matplotlib.ticker import FixedFormatter, FixedLocator
 
-from fieldproc.conventions import Booleans, Floats
+from fieldproc.conventions import Booleans, Floats, Integers
 from fieldproc.records import Table, Verdict
-from fieldproc.report import panels, style
+from fieldproc.report import lines, panels, style
 
 Plane = Literal["horizontal", "vertical"]
+PLANES: tuple[Plane, Plane] = ("horizontal", "vertical")
 
 CONTOURS_DB = (-12.0, -6.0, -3.0)
 _CONTOUR_WIDTHS_PT = (0.8, 1.5, 0.8)
@@ -43,7 +44,6 @@ def level_map(
     table: Table,
     plane: Plane,
     quality: Table | None = None,
-    trust: Table | None = None,
     *,
     title: str,
     normalised: bool = True,
@@ -51,20 +51,19 @@ def level_map(
     """Draw the levels of a ``horizontal`` or ``vertical`` table over frequency and angle.
 
     ``normalised`` colours the level relative to the axis, otherwise the level itself; the contours are
-    relative to the axis either way. ``quality`` as in ``curve_family``; above what ``trust`` allows a direction,
-    nothing is drawn. Raises ``KeyError`` for a missing column.
+    relative to the axis either way. ``quality`` as in ``curve_family``; where the table's own ``verdict_code`` says
+    that a single level must not be used, nothing is drawn. Raises ``KeyError`` for a missing column.
     """
     table = panels.near_axis(table)
     bands = panels.verdict_bands(quality)
-    angle_deg, level_db = _levels(table)
-    if trust is not None:
-        beyond = table.column("frequency_hz")[:, None] > _highest_hz(trust, plane, angle_deg)
-        level_db = np.where(beyond, np.nan, level_db)
+    frequency_hz = table.column("frequency_hz")
+    usable = panels.verdict_at(frequency_hz, bands) < Verdict.DO_NOT_USE
+    angle_deg, level_db, own = polar_levels(table)
+    # a frequency that must not be used is hatched, not blank
+    level_db = np.where((own == Verdict.DO_NOT_USE) & usable[:, np.newaxis], np.nan, level_db)
     axis_db = table.column("level_+000_db")[:, np.newaxis]
     relative_db = level_db - np.where(np.isfinite(axis_db), axis_db, np.nan)
     shown_db = relative_db if normalised else level_db
-    frequency_hz = table.column("frequency_hz")
-    usable = panels.verdict_at(frequency_hz, bands) < Verdict.DO_NOT_USE
     trusted_db = np.where(usable[:, np.newaxis], relative_db, np.nan)
 
     figure = panels.new_figure(panels.BOTTOM_INCHES + _MAP_INCHES + panels.TOP_INCHES + 0.1, _RIGHT_INCHES)
@@ -79,22 +78,27 @@ def level_map(
     words = "level in dB re the axis" if normalised else panels.level_words(table.facts)
     if filled is not None:
         _colour_bar(figure, filled, words, contours=normalised)
-    what = f"{plane} plane, level re the axis" if normalised else f"{plane} plane"
+    what = f"{plane} plane, level re the axis" if normalised else f"{plane} plane, level"
     panels.write_heading(figure, title, f"{what}, over frequency and angle")
-    unknown = "no data" if trust is None else "no data, or not sure to 1 dB"
-    no_data = [panels.key_patch(unknown, panels.NO_DATA_FACE)] if _has_gaps(held_hz, held_db) else []
+    unknown = "no data" if not own.any() else "no data or unsure"
+    no_data = [panels.no_data_key(unknown)] if _has_gaps(held_hz, held_db) else []
     panels.write_key(figure, [*panels.key_patches(bands), *no_data, *_contour_keys()])
     return figure
 
 
-def _levels(table: Table) -> tuple[Floats, Floats]:
-    """Angles from -180 to 180 degrees, shape (angle,), and levels, shape (frequency, angle)."""
+def polar_levels(table: Table) -> tuple[Floats, Floats, Integers]:
+    """Angles from -180 to 180 degrees, (angle,), with levels and their own verdicts, each (frequency, angle).
+
+    Verdicts are good where the table has none.
+    """
     found = [(int(match[1]), name) for name in table.header if (match := _LEVEL_COLUMN.fullmatch(name))]
     # 180 degrees closes the circle: it is drawn at both ends.
     found += [(-180, name) for angle, name in found if angle == 180]
     found.sort()
     angles = np.array([angle for angle, _ in found], dtype=np.float64)
-    return angles, np.stack([table.column(name) for _, name in found], axis=1)
+    names = [name for _, name in found]
+    own = np.stack([lines.own_verdict(table, name) for name in names], axis=1)
+    return angles, np.stack([table.column(name) for name in names], axis=1), own
 
 
 def _within_reach(level_db: Floats, steps_db: Floats) -> Floats:
@@ -159,6 +163,8 @@ def _fill(axes: Axes, mesh: tuple[Floats, Floats], level_db: Floats, steps_db: F
     # Without an edge, viewers show hairlines of the background between neighbouring steps.
     filled.set_edgecolor("face")
     filled.set_linewidth(0.3)
+    # hundreds of outlines of little patches would make the file as large as a photograph
+    filled.set_rasterized(True)
     return filled
 
 
@@ -186,20 +192,6 @@ def _contour_keys() -> list[Line2D]:
         Line2D([], [], color=style.INK, linewidth=width, linestyle=dash, label=words) for words, width, dash in pens
     ]
     return lines[::-1]
-
-
-def _highest_hz(trust: Table, plane: Plane, angle_deg: Floats) -> Floats:
-    """Highest frequency to be believed at the angles of a plane; below all frequencies where none is."""
-    angle = np.radians(angle_deg)
-    height = np.sin(angle) if plane == "vertical" else np.zeros_like(angle)
-    side = np.zeros_like(angle) if plane == "vertical" else np.sin(angle)
-    wanted = np.stack([np.cos(angle), side, height], axis=1)
-    azimuth, elevation = (np.radians(trust.column(name)) for name in ("azimuth_deg", "elevation_deg"))
-    known = np.stack(
-        [np.cos(elevation) * np.cos(azimuth), np.cos(elevation) * np.sin(azimuth), np.sin(elevation)], axis=1
-    )
-    highest_hz = trust.column("highest_hz")[np.argmax(wanted @ known.T, axis=1)]
-    return np.asarray(np.where(np.isnan(highest_hz), 0.0, highest_hz))
 
 
 def _mark_verdicts(figure: Figure, axes: Axes, bands: list[panels.Band]) -> None:

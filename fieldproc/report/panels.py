@@ -1,4 +1,4 @@
-"""What both figures share: panels placed in inches, frequency axis, verdict bands, headings, key."""
+"""What figures share: panels placed in inches, frequency axis, verdict bands, headings, key."""
 
 from __future__ import annotations
 
@@ -13,6 +13,7 @@ from matplotlib.artist import Artist
 from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
+from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
 from matplotlib.ticker import FixedFormatter, FixedLocator
 
@@ -24,6 +25,7 @@ LOWEST_HZ, HIGHEST_HZ = 20.0, 20_000.0
 DECADE_INCHES = 2.3
 PANEL_WIDTH_INCHES = DECADE_INCHES * math.log10(HIGHEST_HZ / LOWEST_HZ)
 LEFT_INCHES, TOP_INCHES, BOTTOM_INCHES = 1.0, 0.85, 0.95
+_AXIS_WORDS_INCHES = 0.5
 
 # What a map leaves uncovered; dots, since grey and strokes say that something is wrong with a value.
 NO_DATA_FACE: dict[str, Any] = {
@@ -31,6 +33,8 @@ NO_DATA_FACE: dict[str, Any] = {
     "edgecolor": style.HATCH_INK,
     "hatch": style.NO_DATA_HATCH,
     "linewidth": 0.0,
+    # as outlines, dots alone would be 100 kB
+    "rasterized": True,
 }
 _TICKS_HZ = {
     20: "20", 50: "50", 100: "100", 200: "200", 500: "500",
@@ -46,10 +50,10 @@ def new_figure(height_inches: float, right_inches: float) -> Figure:
     return figure
 
 
-def add_panel(figure: Figure, bottom_inches: float, height_inches: float) -> Axes:
-    """A panel with the frequency axis, at a given height above the lower edge of the figure."""
+def add_plain_panel(figure: Figure, bottom_inches: float, height_inches: float) -> Axes:
+    """A panel as wide as all others, at a given height above the lower edge of the figure."""
     width, height = figure.get_size_inches()
-    axes = figure.add_axes(
+    return figure.add_axes(
         (
             LEFT_INCHES / width,
             bottom_inches / height,
@@ -57,6 +61,11 @@ def add_panel(figure: Figure, bottom_inches: float, height_inches: float) -> Axe
             height_inches / height,
         )
     )
+
+
+def add_panel(figure: Figure, bottom_inches: float, height_inches: float) -> Axes:
+    """The same with the frequency axis."""
+    axes = add_plain_panel(figure, bottom_inches, height_inches)
     axes.set_xscale("log")
     axes.set_xlim(LOWEST_HZ, HIGHEST_HZ)
     axes.xaxis.set_major_locator(FixedLocator(list(_TICKS_HZ)))
@@ -64,6 +73,18 @@ def add_panel(figure: Figure, bottom_inches: float, height_inches: float) -> Axe
     minor_hz = [tick for tick in _GRID_HZ if tick not in _TICKS_HZ and tick < HIGHEST_HZ]
     axes.xaxis.set_minor_locator(FixedLocator(minor_hz))
     return axes
+
+
+def height_inches(axes: Axes) -> float:
+    """Height of a panel as drawn."""
+    figure = axes.get_figure(root=True)
+    assert figure is not None
+    return float(axes.get_position().height * figure.get_size_inches()[1])
+
+
+def place_axis_words(axes: Axes) -> None:
+    """The words of the upright axis at the same place whatever its numbers take: panels above one another line up."""
+    axes.yaxis.set_label_coords(-_AXIS_WORDS_INCHES / PANEL_WIDTH_INCHES, 0.5)
 
 
 def near_axis(table: Table) -> Table:
@@ -152,22 +173,32 @@ def verdict_patch(verdict: Verdict) -> dict[str, Any]:
     return {"facecolor": style.CAUTION_FILL, "edgecolor": "none", "linewidth": 0.0}
 
 
-def write_key(figure: Figure, entries: Sequence[Artist], remark: str = "") -> None:
-    """Key of regions and lines at the lower left, a remark at the lower right."""
+def write_key(figure: Figure, entries: Sequence[Artist | tuple[Artist, ...]], remark: str = "") -> None:
+    """Key of regions and lines at the lower left, a remark at the lower right, below the margin.
+
+    Of a tuple, all are drawn upon one another, and the first has the words.
+    """
     width, height = figure.get_size_inches()
     figure.legend(
         handles=entries,
+        labels=[str((entry[0] if isinstance(entry, tuple) else entry).get_label()) for entry in entries],
         loc="center left",
         bbox_to_anchor=(LEFT_INCHES / width, 0.2 / height),
         ncols=len(entries),
         borderpad=0,
         borderaxespad=0,
         handlelength=2.4,
-        columnspacing=1.7,
+        columnspacing=1.4,
         handleheight=1.1,
     )
+    write_remark(figure, remark)
+
+
+def write_remark(figure: Figure, remark: str) -> None:
+    """Faint words at the lower right."""
+    width, height = figure.get_size_inches()
     figure.text(
-        (LEFT_INCHES + PANEL_WIDTH_INCHES) / width,
+        1 - 0.2 / width,
         0.2 / height,
         remark,
         fontsize=style.SMALL_SIZE_PT,
@@ -190,6 +221,12 @@ def key_patches(bands: list[Band]) -> list[Patch]:
 def key_patch(words: str, face: Mapping[str, Any]) -> Patch:
     """A key entry with the face of a region and a thin outline."""
     return Patch(label=words, **{**face, "edgecolor": style.HATCH_INK, "linewidth": 0.6})
+
+
+def no_data_key(words: str) -> tuple[Artist, ...]:
+    """A key entry of ``NO_DATA_FACE``: its dots as a line, of which an SVG does not need every one."""
+    dots = Line2D([], [], color=style.HATCH_INK, linestyle=(0.0, (1.0, 2.5)), linewidth=1.4)
+    return key_patch(words, verdict_patch(Verdict.GOOD)), dots
 
 
 def level_words(facts: Mapping[str, str | float | int]) -> str:

@@ -59,8 +59,25 @@ PENS = {
     "in_room_estimate_db": Pen("in-room estimate", "#c9a227", (1.2, 1.2)),
     "early_reflections_di_db": Pen("early reflections DI", "#6a1f7a", (5.0, 1.6, 1.2, 1.6)),
     "sound_power_di_db": Pen("sound power DI", "#2f8a6a", (2.8, 1.4)),
+    "directivity_index_db": Pen("directivity index", "#551100"),
 }
+PLANE_PENS = {
+    "horizontal": Pen("horizontal", "#2aa0b4"),
+    "vertical": Pen("vertical", "#7d22e0", (2.8, 1.4)),
+}
+# One per octave from the lowest: colours that rise in lightness, in dashes of which four neighbours are never alike.
+OCTAVE_LOOKS: tuple[tuple[str, Dash], ...] = (
+    ("#160b39", ()),
+    ("#450a69", (7.0, 1.8)),
+    ("#721a6e", (5.0, 1.6, 1.2, 1.6)),
+    ("#9d2964", (1.6, 1.2)),
+    ("#c73e4c", ()),
+    ("#e8602d", (7.0, 1.8)),
+    ("#f98e09", (5.0, 1.6, 1.2, 1.6)),
+)
 
+# Bands are there to be seen beside their curves, and through one another.
+BAND_ALPHA = 0.16
 # A curve is drawn at full weight only where it may be believed.
 LINE_WIDTHS_PT = {Verdict.GOOD: 1.9, Verdict.CAUTION: 1.1, Verdict.DO_NOT_USE: 0.5}
 VERDICT_WORDS = {Verdict.GOOD: "unmarked: good", Verdict.CAUTION: "caution", Verdict.DO_NOT_USE: "do not use"}
@@ -123,3 +140,22 @@ def plain_text(text: str, longest: int = 200) -> str:
 def signed(value: float, plus: bool = False) -> str:
     """A number with a true minus sign (and a plus sign if asked for), without needless decimals."""
     return f"{value:{'+' if plus else ''}g}".replace("-", "\N{MINUS SIGN}")
+
+
+# The two sets of waves, and what both come to.
+WAVE_PENS = {
+    "outgoing": Pen("outgoing", "#2440b8"),
+    "regular": Pen("arriving from the room", "#b8332f", (5.0, 1.6, 1.2, 1.6)),
+    "whole": Pen("whole sound", INK, (1.2, 1.2)),
+}
+# Measures of quality, by the columns of their table.
+QUALITY_PENS = {
+    "residual_db": Pen("residual", INK),
+    "leave_one_out_db": Pen("left-out points", "#2f8fd8", (2.8, 1.4)),
+    "random_error_db": Pen("random error", "#b8332f", (5.0, 1.6, 1.2, 1.6)),
+    "overlap_difference_db": Pen("gated against whole", "#c9a227", (1.2, 1.2)),
+    "hold_out_db": Pen("left-out surface", "#2f8a6a"),
+}
+# Surfaces of a scan, one after another: a colour that steps up in lightness, and a marker.
+SURFACE_MARKS = (("#1b2a6b", "o"), ("#2f8fd8", "^"), ("#c9a227", "s"), ("#8a8f96", "D"))
+LEFT_OUT = GATE = "#b8332f"

@@ -7,9 +7,7 @@ import math
 from urllib.parse import quote
 
 from fieldproc.records import Table
-
-# Unit suffixes of column names; a column without one is a bare number.
-_UNITS = {"hz": "Hz", "db": "dB", "deg": "degree", "m": "m", "s": "s"}
+from fieldproc.results.plain import unit_of
 
 
 def csv_bytes(table: Table) -> bytes:
@@ -59,8 +57,8 @@ def _column(title: str) -> dict[str, object]:
         # XML Schema spells these NaN and -INF, programs that read CSV don't.
         "null": ["nan", "-inf", "inf"],
     }
-    unit = _UNITS.get(title.rpartition("_")[2])
-    if unit:
+    unit = unit_of(title)
+    if unit != "1":
         column["schema:unitText"] = unit
     return column
 

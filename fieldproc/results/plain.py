@@ -16,7 +16,7 @@ from fieldproc.conventions import Floats, angles_from_directions
 LONGEST = 1000
 # Far below what a direction means, far above the rounding of sines and cosines: 30 is written as 30.
 _ANGLE_DIGITS = 9
-_UNITS = {"hz": "Hz", "db": "dB", "deg": "degree", "m": "m", "s": "s", "w": "W", "percent": "percent", "code": "1"}
+_UNITS = {"hz": "Hz", "db": "dB", "deg": "degree", "m": "m", "s": "s", "pa": "Pa", "w": "W", "percent": "percent"}
 
 
 def one_line(fact: str | float | int) -> str:

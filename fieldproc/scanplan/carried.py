@@ -13,10 +13,10 @@ from fieldproc.expand.dense import WaveFit
 from fieldproc.expand.order import OrderPlan, automatic_orders, unknown_count
 from fieldproc.expand.quality import LIMITS
 from fieldproc.expand.shell import half_wave
-from fieldproc.expand.side_by_side import side_by_side
 from fieldproc.expand.solver import Solver
 from fieldproc.scanplan.grid import Grid
 from fieldproc.settings import OrderSettings
+from fieldproc.side_by_side import side_by_side
 
 # Truncation of the orders by which grids are compared: an error of a hundredth.
 TARGET_DB = -40.0

@@ -16,7 +16,9 @@ from fieldproc.tables.points import points_table
 from fieldproc.tables.polar import match_directions
 from fieldproc.tables.quality import quality_table
 from fieldproc.tables.rescan import rescan_table
+from fieldproc.tables.responses import responses_table
 from fieldproc.tables.scalars import scalars_of
+from fieldproc.tables.separation import separation_table
 from fieldproc.tables.smoothing import smoothed
 from fieldproc.tables.tables import common_facts, tabulate
 from fieldproc.tables.time import time_table
@@ -38,7 +40,9 @@ __all__ = [
     "pressure_band",
     "quality_table",
     "rescan_table",
+    "responses_table",
     "scalars_of",
+    "separation_table",
     "smoothed",
     "tabulate",
     "time_table",

@@ -6,13 +6,11 @@ from collections.abc import Mapping
 
 import numpy as np
 
-from fieldproc.conventions import Floats
 from fieldproc.records import Expansion, Table, Verdict
+from fieldproc.tables.fractional_octaves import bands_between
 
-# IEC 61260-1:2014, equations (1), (2), (4), (5): ratio of an octave, and middles 1000 Hz G^x of whole octaves, whose
-# nominal values are those of ISO 266 (both from transcriptions of the standards).
-_OCTAVE = 10.0**0.3
-_NOMINAL_HZ = {-5: 31.5, -4: 63, -3: 125, -2: 250, -1: 500, 0: 1000, 1: 2000, 2: 4000, 3: 8000, 4: 16000}
+# Octaves from 31.5 Hz to 16 kHz.
+_LOWEST_HZ, _HIGHEST_HZ = 31.5, 16000.0
 # Spread: half of what lies between these shares; for normal deviations, a standard deviation.
 _SHARES = (0.1587, 0.8413)
 
@@ -30,35 +28,26 @@ _FACTS = {
 }
 
 
-def octave_bands() -> tuple[Floats, Floats, Floats, Floats]:
-    """Nominal and exact middle, lower and upper edge of the octaves of IEC 61260-1 from 31.5 Hz to 16 kHz, in Hz."""
-    middle_hz = 1000.0 * _OCTAVE ** np.array(list(_NOMINAL_HZ), dtype=np.float64)
-    nominal_hz = np.array(list(_NOMINAL_HZ.values()), dtype=np.float64)
-    return nominal_hz, middle_hz, middle_hz / np.sqrt(_OCTAVE), middle_hz * np.sqrt(_OCTAVE)
-
-
 def acoustic_center_table(expansion: Expansion, channel: int, *, facts: Mapping[str, str | float | int]) -> Table:
     """Table ``acoustic_center`` of one channel, a row per octave; nan where none of its frequencies may be believed.
 
     ``facts`` as for ``tabulate``.
     """
-    nominal_hz, middle_hz, lower_hz, upper_hz = octave_bands()
+    bands = bands_between(1, _LOWEST_HZ, _HIGHEST_HZ)
     believed = expansion.quality.verdict[:, channel] < Verdict.DO_NOT_USE
     believed &= np.isfinite(expansion.acoustic_center_m).all(axis=1)
-    octave = np.floor(np.log(expansion.frequency_hz / lower_hz[0]) / np.log(_OCTAVE))
-    center_m, spread_m = np.full((2, len(middle_hz), 3), np.nan)
-    counts = np.zeros(len(middle_hz))
-    for at in range(len(middle_hz)):
-        own_m = expansion.acoustic_center_m[believed & (octave == at)]
+    octave = np.searchsorted(bands.lower_hz, expansion.frequency_hz, side="right") - 1
+    within = believed & (expansion.frequency_hz < bands.upper_hz[-1])
+    center_m, spread_m = np.full((2, len(bands.center_hz), 3), np.nan)
+    counts = np.zeros(len(bands.center_hz))
+    for at in range(len(bands.center_hz)):
+        own_m = expansion.acoustic_center_m[within & (octave == at)]
         counts[at] = len(own_m)
         if len(own_m):
             center_m[at] = np.median(own_m, axis=0)
             spread_m[at] = np.diff(np.quantile(own_m, _SHARES, axis=0), axis=0)[0] / 2.0
     columns = {
-        "frequency_hz": middle_hz,
-        "nominal_frequency_hz": nominal_hz,
-        "lower_edge_hz": lower_hz,
-        "upper_edge_hz": upper_hz,
+        **bands.columns(),
         **{f"acoustic_center_{name}_m": center_m[:, at] for at, name in enumerate("xyz")},
         **{f"spread_{name}_m": spread_m[:, at] for at, name in enumerate("xyz")},
         "frequencies_used": counts,

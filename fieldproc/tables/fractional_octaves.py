@@ -33,6 +33,15 @@ class OctaveBands:
     upper_hz: Floats
     nominal_hz: Floats
 
+    def columns(self) -> dict[str, Floats]:
+        """As tables name them."""
+        return {
+            "frequency_hz": self.center_hz,
+            "nominal_frequency_hz": self.nominal_hz,
+            "lower_edge_hz": self.lower_hz,
+            "upper_edge_hz": self.upper_hz,
+        }
+
 
 def octave_bands(far_field: FarField, settings: TableSettings, facts: Facts, channel: int = 0) -> tuple[Table, ...]:
     """Table ``bands_N`` of one channel, N bands to the octave; none if the settings want none.
@@ -55,12 +64,6 @@ def octave_bands(far_field: FarField, settings: TableSettings, facts: Facts, cha
         ),
         "band_gaps": "nan where the data do not reach over the band, or lie farther apart than it is wide",
     }
-    places = {
-        "frequency_hz": bands.center_hz,
-        "nominal_frequency_hz": bands.nominal_hz,
-        "lower_edge_hz": bands.lower_hz,
-        "upper_edge_hz": bands.upper_hz,
-    }
     table = averaged_curves(
         far_field,
         settings,
@@ -68,7 +71,7 @@ def octave_bands(far_field: FarField, settings: TableSettings, facts: Facts, cha
         channel,
         name=f"bands_{per_octave}",
         weights=band_weights(edges, bands),
-        places=places,
+        places=bands.columns(),
         told=told,
     )
     return (table,)

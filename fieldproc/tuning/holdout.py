@@ -13,9 +13,9 @@ from fieldproc.conventions import Floats, Integers, amplitude_db
 from fieldproc.expand.dense import WaveFit
 from fieldproc.expand.mend import only
 from fieldproc.expand.panel import seen, waves_at
-from fieldproc.expand.side_by_side import side_by_side
 from fieldproc.expand.solver import Solver
 from fieldproc.records import Spectra
+from fieldproc.side_by_side import side_by_side
 
 # What is left out must not be what kept the sets apart: beyond this condition there is no prediction.
 _MOST_CONDITION = 300.0

@@ -28,10 +28,10 @@ from fieldproc.expand.divided import CELL_TARGETS_DB, MOST_DENSE_UNKNOWNS, CellS
 from fieldproc.expand.geometry import cells_reach, source_reach
 from fieldproc.expand.order import COARSEST_DB, Reach, automatic_orders, unknown_count
 from fieldproc.expand.seam import square_difference
-from fieldproc.expand.side_by_side import side_by_side
 from fieldproc.expand.solver import Solver
 from fieldproc.records import Spectra
 from fieldproc.settings import Settings
+from fieldproc.side_by_side import side_by_side
 
 # Truncation of either set, fine to coarse.
 TARGETS_DB = np.arange(-80.0, -19.0, 10.0)

@@ -11,9 +11,9 @@ from scanned import make_spectra
 
 from fieldproc.errors import NumericalError
 from fieldproc.expand import cost, expand
-from fieldproc.expand.side_by_side import side_by_side
 from fieldproc.records import Spectra
 from fieldproc.settings import OrderSettings, Settings
+from fieldproc.side_by_side import at_a_time, side_by_side
 
 ORDERS = Settings(orders=OrderSettings(outgoing=5, regular=5))
 UNKNOWNS, POINTS = 72, 200
@@ -27,8 +27,8 @@ def ill_conditioned() -> Spectra:
 
 
 def test_as_many_run_as_memory_holds(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(cost, "MEMORY_BYTES", 1000)
-    assert [cost.at_a_time(each, 8) for each in (0, 100, 300, 999, 1000, 5000)] == [8, 8, 3, 1, 1, 1]
+    monkeypatch.setattr("fieldproc.side_by_side.MEMORY_BYTES", 1000)
+    assert [at_a_time(each, 8) for each in (0, 100, 300, 999, 1000, 5000)] == [8, 8, 3, 1, 1, 1]
     running, most, lock = 0, 0, threading.Lock()
 
     def work(at: int) -> int:

@@ -18,7 +18,8 @@ from matplotlib.lines import Line2D
 from fieldproc.conventions import Floats
 from fieldproc.records import Table, Verdict
 from fieldproc.report import curve_family, panels, style
-from fieldproc.report.curves import LEVEL_COLUMNS, decibel_range, spread
+from fieldproc.report.curves import INDEX_COLUMNS, LEVEL_COLUMNS, decibel_range
+from fieldproc.report.lines import spread
 
 MakeTables = Callable[[Floats], dict[str, Table]]
 
@@ -182,7 +183,9 @@ def test_curves_are_full_weight_only_where_they_may_be_believed(tables: dict[str
 def test_every_quantity_has_its_own_colour(tables: dict[str, Table]) -> None:
     index, level = both_panels(curve_family(tables["cta2034a"], title=""))
     curves = [line for axes in (level, index) for line in axes.lines if len(np.asarray(line.get_xdata())) == 240]
-    assert [to_hex(line.get_color()) for line in curves] == [pen.color for pen in style.PENS.values()]
+    assert [to_hex(line.get_color()) for line in curves] == [
+        style.PENS[name].color for name in (*LEVEL_COLUMNS, *INDEX_COLUMNS)
+    ]
 
 
 @pytest.mark.parametrize("together", [False, True])

@@ -13,7 +13,7 @@ from matplotlib.contour import QuadContourSet
 from matplotlib.figure import Figure
 
 from fieldproc.conventions import POLAR_ANGLES_DEG, Floats
-from fieldproc.records import Table
+from fieldproc.records import Table, Verdict
 from fieldproc.report import level_map, panels, style
 from fieldproc.report.maps import CONTOURS_DB, Plane
 
@@ -201,6 +201,25 @@ def test_silence_is_drawn_and_undefined_is_dotted(tables: dict[str, Table]) -> N
     assert silent < loud / 2
     assert "no data" in key_words(figure)
     assert "no data" not in key_words(level_map(tables["horizontal"], "horizontal", title=""))
+
+
+def test_a_level_that_must_not_be_used_is_dotted_and_its_neighbours_are_not(tables: dict[str, Table]) -> None:
+    columns = {name: tables["horizontal"].column(name) for name in tables["horizontal"].header}
+    frequency_hz = columns["frequency_hz"]
+    columns |= {f"level_{angle:+04d}_verdict_code": np.zeros(len(frequency_hz)) for angle in POLAR_ANGLES_DEG}
+    columns["level_+040_verdict_code"] = np.where(frequency_hz > 1000.0, Verdict.DO_NOT_USE, Verdict.CAUTION)
+    figure = level_map(Table.of_columns("horizontal", columns, {}), "horizontal", tables["quality"], title="")
+    axes = map_axes(figure)
+    unsure, sure, below = (pixel(figure, axes, (hertz, angle)) for hertz, angle in ((3e3, 40), (3e3, 20), (700, 40)))
+    # dots in grey on white, unlike any colour of the map
+    assert np.ptp(unsure) < 15.0
+    assert unsure.min() > 140.0
+    assert min(np.ptp(sure), np.ptp(below)) > 15.0
+    (legend,) = figure.legends
+    assert "no data or unsure" in key_words(figure)
+    # the longest key there is
+    assert len(legend.get_texts()) == 7
+    assert legend.get_window_extent().x1 < figure.bbox.x1
 
 
 def test_columns_that_are_missing_are_named(tables: dict[str, Table]) -> None:

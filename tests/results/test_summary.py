@@ -59,8 +59,8 @@ def test_overall_verdict(codes: list[int], overall: str) -> None:
 
 def test_numbers_that_json_cannot_hold_are_null() -> None:
     scalars = document(np.zeros((5, 1), dtype=int))["scalars"]
-    assert scalars["lowest"] == {"value": None, "unit": "Hz", "low": None, "high": None}
-    assert scalars["sensitivity"] == {"value": 87.5, "unit": "dB", "low": 87.1, "high": 87.9}
+    assert scalars["lowest"] == {"value": None, "unit": "Hz", "low": None, "high": None, "note": ""}
+    assert scalars["sensitivity"] == {"value": 87.5, "unit": "dB", "low": 87.1, "high": 87.9, "note": ""}
 
 
 def test_provenance_and_what_was_left_out() -> None:

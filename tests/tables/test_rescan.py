@@ -186,9 +186,12 @@ def test_a_run_tells_of_what_it_lists(tmp_path: Path, capsys: pytest.CaptureFixt
     }
     session = simulate(Scene.model_validate(scene), 1)
     valid = np.arange(120) != 31
+    settings = tmp_path / "settings.toml"
+    settings.write_text("[exports]\nformats = []\n")
     for name, taken in (("whole", np.ones(120, dtype=np.bool_)), ("holed", valid)):
         write_session(replace(session, valid=taken), tmp_path / f"{name}.h5")
-        assert main(["run", str(tmp_path / f"{name}.h5"), "-o", str(tmp_path), "--tables-only"]) == 0
+        arguments = ["run", str(tmp_path / f"{name}.h5"), "-o", str(tmp_path), "-s", str(settings)]
+        assert main([*arguments, "--tables-only"]) == 0
     told = [line for line in capsys.readouterr().err.splitlines() if "measuring again" in line]
     assert told == [f"{tmp_path / 'holed.h5'}: note: 1 point is worth measuring again: tables/rescan.csv"]
     header, *rows = csv.reader((tmp_path / "holed/tables/rescan.csv").read_text().splitlines())

@@ -39,7 +39,9 @@ def tables(tmp_path_factory: pytest.TempPathFactory) -> Path:
         }
     )
     write_session(simulate(scene, seed=1), folder / "left.h5")
-    assert main(["run", str(folder / "left.h5"), "-o", str(folder), "--tables-only"]) == 0
+    settings = folder / "settings.toml"
+    settings.write_text("[exports]\nformats = []\n")
+    assert main(["run", str(folder / "left.h5"), "-o", str(folder), "-s", str(settings), "--tables-only"]) == 0
     return folder / "left" / "tables"
 
 

@@ -25,7 +25,7 @@ def small(tmp_path: Path) -> Path:
 
 def test_the_same_file_gives_the_same_folder(small: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     plain = tmp_path / "plain.toml"
-    plain.write_text("[uncertainty]\nenabled = false\n")
+    plain.write_text("[uncertainty]\nenabled = false\n[exports]\nformats = []\n")
     for name in ("one", "two"):
         assert main(["tune", str(small), "-s", str(plain), "-o", str(tmp_path / name)]) == ExitCode.DONE
     folders = [tmp_path / name / "small.tune" for name in ("one", "two")]
@@ -76,6 +76,7 @@ def test_where_gated_spectra_take_over_automatic_orders_stay(
     plain.write_text(
         "[spectra]\nlowest_hz = 150.0\nper_octave = 6\ncount = 16\n"
         "[gate]\ncrossover_hz = 450.0\n[uncertainty]\nenabled = false\n[report]\nfigures = false\n"
+        "[exports]\nformats = []\n"
     )
     assert main(["tune", str(path), "-s", str(plain), "-o", str(tmp_path / "out")]) == ExitCode.DONE
     assert 'recommended: "auto" orders; gated spectra take over' in capsys.readouterr().out

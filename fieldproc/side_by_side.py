@@ -9,7 +9,9 @@ from typing import TypeVar
 
 from threadpoolctl import threadpool_limits
 
-from fieldproc.expand.cost import at_a_time
+GIB = 2**30
+# All that runs at a time stays below this together; what the work shares comes on top.
+MEMORY_BYTES = 6 * GIB
 
 Result = TypeVar("Result")
 
@@ -32,3 +34,8 @@ def side_by_side(work: Callable[[int], Result], count: int, bytes_each: int = 0)
 def cores() -> int:
     """Number of cores this process may use."""
     return len(os.sched_getaffinity(0))
+
+
+def at_a_time(bytes_each: int, cores: int) -> int:
+    """How many pieces of work may run side by side."""
+    return max(1, min(cores, MEMORY_BYTES // max(bytes_each, 1)))
