@@ -71,8 +71,7 @@ class Radiation:
         stated = settings.exports.balloon_degree
         degree = int(expansion.outgoing_order[usable].max(initial=1)) if stated == "auto" else stated
         directions = balloon_directions(settings.exports.balloon, max(degree, 1))
-        parts = extrapolate_blocks(expansion, axis, directions, settings.extrapolation)
-        balloon, harmonics = _joined([_with_bands(part) for part in parts]), None
+        balloon, harmonics = with_bands_towards(expansion, axis, directions, settings.extrapolation), None
         if "harmonics" in settings.exports.formats:
             harmonics = pattern_harmonics(expansion, axis, settings.extrapolation)
         return cls(polars, circles, plain, balloon, harmonics=harmonics)
@@ -167,7 +166,7 @@ def field_tables(
     radiation: Radiation, expansion: Expansion, axis: ReferenceAxis, settings: Settings, facts: Facts
 ) -> tuple[list[Tables], Coverage | None]:
     """Tables of every channel that a field file is enough for, and what of the sphere they rest on unscanned."""
-    coverage = coverage_of(expansion, axis)
+    coverage = coverage_of(expansion, axis, polar_directions())
     resting = np.zeros(len(polar_directions()), dtype=np.bool_) if coverage is None else coverage.resting
     tables = []
     for channel in range(len(expansion.channel_names)):
@@ -184,14 +183,21 @@ def field_tables(
     return tables, coverage
 
 
-def coverage_of(expansion: Expansion, axis: ReferenceAxis) -> Coverage | None:
-    """Which of the polar directions rest on sectors that hold no points; ``None`` if the points are not known."""
+def with_bands_towards(
+    expansion: Expansion, axis: ReferenceAxis, directions: Floats, settings: ExtrapolationSettings
+) -> FarField:
+    """Any number of directions (direction, 3), in output axes, with bands in place of vectors of errors."""
+    return _joined([_with_bands(part) for part in extrapolate_blocks(expansion, axis, directions, settings)])
+
+
+def coverage_of(expansion: Expansion, axis: ReferenceAxis, directions: Floats) -> Coverage | None:
+    """Which directions, in output axes, rest on sectors that hold no points; ``None`` if the points are not known."""
     if expansion.points_m is None:
         return None
     axes = output_axes(axis.direction, axis.up)
     usable = np.all(expansion.quality.verdict < Verdict.DO_NOT_USE, axis=1)
     order = int(expansion.outgoing_order[usable].max(initial=1))
-    return unscanned(expansion.points_m - expansion.origin_m[0], polar_directions() @ axes, max(order, 1))
+    return unscanned(expansion.points_m - expansion.origin_m[0], directions @ axes, max(order, 1))
 
 
 def unscanned_told(coverage: Coverage | None) -> list[str]:

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from fieldproc.conventions import Floats, Integers
-from fieldproc.records import DroppedPoint, FarField, ReferenceAxis, Scalar, Session, Spectra, Table, Verdict
+from fieldproc.records import DroppedPoint, ReferenceAxis, Scalar, Session, Spectra, Table, Verdict
 from fieldproc.results import csv_bytes, provenance, sidecar_bytes, summary_bytes
 from fieldproc.settings import Settings, dump_settings
 
@@ -111,22 +111,6 @@ def table_files(channels: Sequence[Mapping[str, Table]]) -> dict[str, bytes]:
         for name, table in tables.items():
             files[f"{below}/{name}.csv"] = csv_bytes(table)
             files[f"{below}/{name}.csv-metadata.json"] = sidecar_bytes(table)
-    return files
-
-
-def figure_files(
-    channels: Sequence[Mapping[str, Table]], names: Sequence[str], title: str, balloon: FarField
-) -> dict[str, bytes]:
-    """Figures of every channel, by path in the result folder; ``balloon`` is the far field of all channels."""
-    # the drawing library takes a second to load, which --tables-only and "at" need not wait for
-    from fieldproc.report import draw
-
-    files: dict[str, bytes] = {}
-    for channel, tables in enumerate(channels):
-        heading = title if len(channels) == 1 else f"{title}, {names[channel]}"
-        below = channel_folder("figures", channel, len(channels))
-        own = balloon.picked("channel", np.array([channel]))
-        files |= {f"{below}/{name}": data for name, data in draw(tables, heading, balloon=own).items()}
     return files
 
 

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import json
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 
@@ -11,13 +12,12 @@ import numpy as np
 from fieldproc.condition import condition
 from fieldproc.conventions import (
     Floats,
-    Integers,
     directions_from_angles,
     level_db,
     output_axes,
     phase_deg,
 )
-from fieldproc.derive import Radiation, by_name, field_tables, unscanned_told
+from fieldproc.derive import Radiation, Tables, by_name, field_tables, unscanned_told
 from fieldproc.errors import NumericalError
 from fieldproc.expand import expand, mend
 from fieldproc.exports import derived_files
@@ -30,7 +30,6 @@ from fieldproc.outcome import (
     air_absorption_words,
     axis_facts,
     complete,
-    figure_files,
     numbers,
     session_facts,
     table_files,
@@ -73,13 +72,13 @@ def process_session(path: Path, settings: Settings, progress: Progress, *, figur
     rescan = rescan_table(session, spectra, residual_db, facts=facts)
     derived, scalars = derived_files(radiation, tables, settings, facts)
     files = {"field.h5": field_bytes(expansion, spectra.axis, facts), **derived, **table_files([by_name(rescan)])}
-    if figures and settings.report.figures:
-        files |= figure_files(tables, session.channel_names, session.title, radiation.balloon)
     judgement = _judgement(spectra, expansion)
     told = (*judgement.notices, *unscanned_told(coverage), *_rescan_told(rescan))
     if settings.extrapolation.air_absorption:
         told = (*told, f"air absorption taken off for {spectra.absorption_air}")
     judgement = replace(judgement, notices=told, scalars=scalars)
+    if figures and settings.report.figures:
+        files |= _report(files, tables, settings, facts, judgement, (expansion, spectra.axis))
     files = complete(files, settings, facts, judgement)
     return Outcome(files, judgement.words, judgement.notices, untrusted=judgement.untrusted)
 
@@ -91,11 +90,8 @@ def retabulate(folder: Path, settings: Settings, *, figures: bool = True) -> Out
     facts = {**context, **axis_facts(axis, settings)}
     radiation = Radiation.of_expansion(expansion, axis, settings)
     tables, coverage = field_tables(radiation, expansion, axis, settings, facts)
-    files, scalars = derived_files(radiation, tables, settings, facts)
-    if figures and settings.report.figures:
-        files |= figure_files(
-            tables, expansion.channel_names, str(context.get("title", folder.name)), radiation.balloon
-        )
+    derived, scalars = derived_files(radiation, tables, settings, facts)
+    files = {"field.h5": field_bytes(expansion, axis, facts), **derived}
     judgement = Judgement(
         expansion.frequency_hz,
         expansion.quality.verdict,
@@ -103,9 +99,32 @@ def retabulate(folder: Path, settings: Settings, *, figures: bool = True) -> Out
         (*expansion.notices, *unscanned_told(coverage)),
         scalars=scalars,
     )
+    if figures and settings.report.figures:
+        files |= _report(files, tables, settings, facts, judgement, (expansion, axis))
     files = complete(files, settings, facts, judgement)
     about = f"about {facts['axis_origin_m']} m towards {facts['axis_direction']}"
     return Outcome(files, f"{judgement.words}; {about}", untrusted=judgement.untrusted)
+
+
+def _report(
+    files: Mapping[str, bytes],
+    tables: Sequence[Tables],
+    settings: Settings,
+    facts: Facts,
+    judgement: Judgement,
+    source: tuple[Expansion, ReferenceAxis] | FarField,
+) -> dict[str, bytes]:
+    """Figures and page, from what the folder will hold and a rebuild finds there again."""
+    # the drawing library takes a second to load, which --tables-only and "at" need not wait for
+    from fieldproc.page import Sphere, report_files
+
+    sphere: Sphere | None = None
+    if not isinstance(source, FarField):
+        sphere = Sphere.of_expansion(*source)
+    elif "exports/directivity.sofa" in files:
+        sphere = Sphere.of_far_field(source)
+    summary = json.loads(complete(files, settings, facts, judgement)["summary.json"])
+    return report_files(tables, summary, settings, sphere)
 
 
 def validate_session(path: Path, settings: Settings, progress: Progress) -> Outcome:
@@ -218,12 +237,6 @@ def _process_far_field(path: Path, far_field: FarField, settings: Settings, figu
     tables = [radiation.tables(settings, facts, channel) for channel in range(len(turned.channel_names))]
     verdict = radiation.verdict
     files, scalars = derived_files(radiation, tables, settings, facts)
-    if figures and settings.report.figures:
-        judged = [
-            own | by_name(_bare_verdict(turned.frequency_hz, verdict[:, channel]))
-            for channel, own in enumerate(tables)
-        ]
-        files |= figure_files(judged, turned.channel_names, path.stem, radiation.balloon)
     judgement = Judgement(
         turned.frequency_hz,
         verdict,
@@ -231,6 +244,8 @@ def _process_far_field(path: Path, far_field: FarField, settings: Settings, figu
         (*turned.notices, *radiation.filling_told, "imported far field: its errors are not known here"),
         scalars=scalars,
     )
+    if figures and settings.report.figures:
+        files |= _report(files, tables, settings, facts, judgement, turned)
     files = complete(files, settings, facts, judgement)
     return Outcome(files, "imported far field, tables only", judgement.notices, untrusted=judgement.untrusted)
 
@@ -240,11 +255,6 @@ def _rescan_told(rescan: Table) -> list[str]:
     if not count:
         return []
     return [f"{count} point{' is' if count == 1 else 's are'} worth measuring again: tables/rescan.csv"]
-
-
-def _bare_verdict(frequency_hz: Floats, verdict: Integers) -> Table:
-    """What figures need of a quality table, for a far field that has no other."""
-    return Table.of_columns("quality", {"frequency_hz": frequency_hz, "verdict_code": verdict}, {})
 
 
 def _judgement(spectra: Spectra, expansion: Expansion) -> Judgement:

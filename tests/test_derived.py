@@ -9,14 +9,11 @@ from pathlib import Path
 import h5py
 import numpy as np
 import pytest
+from pair import GRID, write_pair
 from scipy.io import wavfile
 
 from fieldproc.cli import main
-from fieldproc.session import write_session
-from fieldproc.simulate import Scene, simulate
 
-# Two octaves that 120 points carry with both wave sets. The expansion stays where it is, wherever the axis goes.
-GRID = "[spectra]\nlowest_hz = 63.0\nper_octave = 6\ncount = 13\n[expansion]\norigin_m = [0, 0, 0]\n"
 STANDARD = ("cta2034a", "horizontal", "vertical", "directivity")
 
 
@@ -27,23 +24,8 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.fixture(scope="module")
 def result(folder: Path) -> Path:
-    """The result folder of a run: two monopoles a few centimetres off the axis origin, in a room."""
-    scene = {
-        "title": "Two monopoles",
-        "source": {
-            "kind": "monopoles",
-            "monopoles": [
-                {"position_m": (0.05, 0.02, 0.03)},
-                {"position_m": (0.04, -0.03, -0.04), "gain": -0.6, "delay_s": 1e-4},
-            ],
-            "spectrum": "constant volume velocity",
-        },
-        "room": {"kind": "shoebox", "order": 1},
-        "scan": {"kind": "sphere", "points": 120, "radius_m": 0.3, "gap_m": 0.06, "grid": "spiral"},
-        "recording": {"kind": "impulse response", "sampling_rate_hz": 8000.0, "samples": 1024},
-        "noise": {"level_db": -70.0},
-    }
-    write_session(simulate(Scene.model_validate(scene), 1), folder / "pair.h5")
+    """The result folder of a run."""
+    write_pair(folder / "pair.h5")
     (folder / "grid.toml").write_text(GRID, encoding="utf-8")
     arguments = ["-s", str(folder / "grid.toml"), "--tables-only"]
     assert main(["run", str(folder / "pair.h5"), "-o", str(folder / "out"), *arguments]) == 0

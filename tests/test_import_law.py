@@ -35,13 +35,13 @@ ALLOWED: dict[str, frozenset[str]] = {
     # composed of writers and figures: what it compares was computed before
     "comparison": FOUNDATION | {"outcome", "report", "results"},
     # composed of figures and results, like the pipeline: a page is rebuilt from a result folder alone
-    "page": FOUNDATION | {"expand", "extrapolate", "outcome", "report", "results", "session", "tables"},
+    "page": FOUNDATION | {"derive", "outcome", "report", "results", "session", "tables"},
     # stricter than a stage: a writer has no mathematics of its own
     "results": FOUNDATION,
-    "outcome": FOUNDATION | {"report", "results"},
+    "outcome": FOUNDATION | {"results"},
     "derive": FOUNDATION | {"expand", "extrapolate", "impulse", "outcome", "tables"},
     "exports": FOUNDATION | {"derive", "impulse", "outcome", "results", "tables", "waves"},
-    "pipeline": FOUNDATION | {*STAGES, "derive", "exports", "outcome", "results"} - {"report"},
+    "pipeline": FOUNDATION | {*STAGES, "derive", "exports", "outcome", "page", "results"} - {"report"},
     "batch": FOUNDATION | {"outcome", "results"},
     "cli": FOUNDATION
     | {"__version__", "batch", "outcome", "pack", "pipeline", "results", "scanplan", "session", "simulate", "tuning"}

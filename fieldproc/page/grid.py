@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import base64
 import zlib
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -21,13 +20,11 @@ from fieldproc.conventions import (
     Integers,
     directions_from_angles,
     level_db,
-    output_axes,
 )
-from fieldproc.expand import unscanned
-from fieldproc.extrapolate import extrapolate_blocks
-from fieldproc.records import Bands, Expansion, FarField, ReferenceAxis, Verdict
+from fieldproc.derive import coverage_of, with_bands_towards
+from fieldproc.records import Expansion, FarField, ReferenceAxis
 from fieldproc.settings import ExtrapolationSettings
-from fieldproc.tables import far_field_bands, match_directions
+from fieldproc.tables import match_directions
 
 STEP_DEG = 5
 LEVEL_STEP_DB = 0.01
@@ -67,18 +64,10 @@ class Sphere:
     @classmethod
     def of_expansion(cls, expansion: Expansion, axis: ReferenceAxis) -> Sphere:
         """What the outgoing waves radiate, with bands where the errors are known."""
-        parts = [
-            replace(part, errors=None, bands=None if part.errors is None else far_field_bands(part))
-            for part in extrapolate_blocks(expansion, axis, grid_directions(), ExtrapolationSettings())
-        ]
-        joined = replace(
-            parts[0],
-            frequency_hz=np.concatenate([part.frequency_hz for part in parts]),
-            pressure_pa=np.concatenate([part.pressure_pa for part in parts]),
-            sound_power_w=np.concatenate([part.sound_power_w for part in parts]),
-            bands=_joined_bands([part.bands for part in parts if part.bands is not None]),
-        )
-        return cls(joined, _unscanned(expansion, axis))
+        directions = grid_directions()
+        coverage = coverage_of(expansion, axis, directions)
+        far_field = with_bands_towards(expansion, axis, directions, ExtrapolationSettings())
+        return cls(far_field, None if coverage is None else coverage.resting)
 
     @classmethod
     def of_far_field(cls, far_field: FarField) -> Sphere | None:
@@ -118,22 +107,6 @@ def packed_shares(far_field: FarField, channel: int) -> str | None:
 def packed_flags(flags: Booleans) -> str:
     """Base64 of the nodes' bits, eight to a byte, the first in the lowest."""
     return base64.b64encode(np.packbits(flags, bitorder="little").tobytes()).decode()
-
-
-def _joined_bands(parts: Sequence[Bands]) -> Bands | None:
-    if not parts:
-        return None
-    return Bands(**{name: np.concatenate([getattr(own, name) for own in parts]) for name in Bands.AXES})
-
-
-def _unscanned(expansion: Expansion, axis: ReferenceAxis) -> Booleans | None:
-    """Which nodes rest on sectors that hold no points; ``None`` where the points are not known."""
-    if expansion.points_m is None:
-        return None
-    usable = np.all(expansion.quality.verdict < Verdict.DO_NOT_USE, axis=1)
-    order = int(expansion.outgoing_order[usable].max(initial=1))
-    towards = grid_directions() @ output_axes(axis.direction, axis.up)
-    return unscanned(expansion.points_m - expansion.origin_m[0], towards, max(order, 1)).resting
 
 
 def _packed(codes: Integers, size: int) -> str:
