@@ -1,0 +1,37 @@
+"""Entry point: argv to exit code."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Sequence
+
+from fieldproc.cli.parser import command_parser
+from fieldproc.cli.talk import complain
+from fieldproc.errors import ExitCode, FieldprocError
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Entry point of the command; returns the exit code."""
+    arguments = command_parser().parse_args(argv)
+    try:
+        code: ExitCode = arguments.act(arguments)
+    except FieldprocError as error:
+        complain(str(error))
+        return error.exit_code
+    except KeyboardInterrupt:
+        complain("interrupted")
+        return ExitCode.INTERRUPTED
+    except BrokenPipeError:
+        # whoever read our output has gone; there is nobody left to tell
+        sys.stderr.close()
+        return ExitCode.NOT_WRITTEN
+    except MemoryError:
+        complain("out of memory; lower the orders or free memory")
+        return ExitCode.LIMIT
+    except Exception as error:
+        import traceback
+
+        traceback.print_exc()
+        complain(f"a bug of ours ({type(error).__name__}); the lines above say where, please report them")
+        return ExitCode.BUG
+    return code
