@@ -56,6 +56,7 @@ class Radiation:
     circles: FarField
     plain: FarField
     balloon: FarField
+    verdict: Integers
     filled: Filled | None = None
     harmonics: Complexes | None = None
 
@@ -74,7 +75,7 @@ class Radiation:
         balloon, harmonics = with_bands_towards(expansion, axis, directions, settings.extrapolation), None
         if "harmonics" in settings.exports.formats:
             harmonics = pattern_harmonics(expansion, axis, settings.extrapolation)
-        return cls(polars, circles, plain, balloon, harmonics=harmonics)
+        return cls(polars, circles, plain, balloon, expansion.quality.verdict, harmonics=harmonics)
 
     @classmethod
     def of_far_field(cls, far_field: FarField) -> Radiation:
@@ -83,18 +84,17 @@ class Radiation:
         # one phase that is not known makes none of a set: files of single directions have no other way to say so
         known = all(filled.known_phases(channel).all() for channel in range(len(far_field.channel_names)))
         polars = replace(_towards(filled.far_field, polar_directions()), phase_known=known)
-        return cls(polars, filled.far_field, polars, far_field, filled)
+        # its errors are whatever they were there: at best "caution", "do not use" where there is nothing, and where
+        # what was filled in is a guess
+        absent = ~np.isfinite(far_field.pressure_pa).any(axis=2)
+        guessed = filled.held_out_db > LEVEL_LIMIT_DB
+        verdict = np.where(absent | guessed, int(Verdict.DO_NOT_USE), int(Verdict.CAUTION))
+        return cls(polars, filled.far_field, polars, far_field, verdict, filled)
 
-    @property
-    def verdict(self) -> Integers:
-        """Of a far field from elsewhere (frequency, channel), whose errors are whatever they were there.
-
-        At best "caution"; "do not use" where there is nothing, and where what was filled in is a guess.
-        """
-        assert self.filled is not None
-        absent = ~np.isfinite(self.balloon.pressure_pa).any(axis=2)
-        guessed = self.filled.held_out_db > LEVEL_LIMIT_DB
-        return np.where(absent | guessed, int(Verdict.DO_NOT_USE), int(Verdict.CAUTION))
+    def usable_polars(self, channel: int) -> Complexes:
+        """Pressures of the polars (frequency, direction) of one channel, nan where not to be used."""
+        unusable = self.verdict[:, channel, None] == Verdict.DO_NOT_USE
+        return np.where(unusable, np.nan, self.polars.pressure_pa[:, channel])
 
     def tables(self, settings: Settings, facts: Facts, channel: int) -> Tables:
         """Of one channel, by name: the standard ones, and those that the settings ask for."""
@@ -118,7 +118,7 @@ class Radiation:
         """Table ``impulse``: impulse and step response on axis about the sound; none where phases are not known."""
         on_axis = match_directions(self.polars.directions, np.array([[1.0, 0.0, 0.0]]))[0]
         try:
-            impulse = impulse_response(self.polars.frequency_hz, self.polars.pressure_pa[:, channel, on_axis])
+            impulse = impulse_response(self.polars.frequency_hz, self.usable_polars(channel)[:, on_axis])
         except NumericalError:
             return ()
         if not self.polars.phase_known:
@@ -146,7 +146,7 @@ class Radiation:
             settings.tables,
             facts,
             channel,
-            verdict=None if self.filled is None else self.verdict[:, channel],
+            verdict=self.verdict[:, channel],
             rated_impedance_ohm=None if impedance_ohm is None else float(impedance_ohm),
         )
         return {name: replace(number, note=notes[name]) for name, number in numbers.items()}

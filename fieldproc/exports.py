@@ -6,11 +6,12 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 
+from fieldproc.conventions import Floats, Integers
 from fieldproc.derive import Radiation, Tables
 from fieldproc.errors import NumericalError
 from fieldproc.impulse import ImpulseResponse, impulse_response
-from fieldproc.outcome import Facts, channel_folder, table_files
-from fieldproc.records import FarField, Scalar, Table
+from fieldproc.outcome import Facts, channel_folder, hertz_words, table_files
+from fieldproc.records import Scalar, Table, Verdict
 from fieldproc.results import (
     aes69_bytes,
     aes69_harmonics_bytes,
@@ -60,7 +61,11 @@ def export_files(
     channel: int,
 ) -> dict[str, bytes]:
     """Files of one channel by their path below its folder of exports."""
-    facts = {**common_facts(radiation.balloon, channel, 0, facts), **facts}
+    facts = {
+        **common_facts(radiation.balloon, channel, 0, facts),
+        **facts,
+        "verdict": _verdict_words(radiation.balloon.frequency_hz, radiation.verdict[:, channel]),
+    }
     files: dict[str, bytes] = {}
     if "aes69" in settings.formats:
         files["directivity.sofa"] = aes69_bytes(radiation.balloon, channel, facts)
@@ -76,24 +81,24 @@ def export_files(
         texts = text_files(radiation.polars, facts, channel)
         files |= {f"text/{name}": data for name, data in texts.items()}
     if "impulse" in settings.formats and radiation.polars.phase_known:
-        files |= {f"impulse/{name}": data for name, data in _impulse_files(radiation.polars, facts, channel).items()}
+        files |= {f"impulse/{name}": data for name, data in _impulse_files(radiation, facts, channel).items()}
     return files
 
 
-def _impulse_files(far_field: FarField, facts: Facts, channel: int) -> dict[str, bytes]:
+def _impulse_files(radiation: Radiation, facts: Facts, channel: int) -> dict[str, bytes]:
     """A WAV file for each direction, and a table of what they are; sample 0 is at the same time in all.
 
     None where too few frequencies are known.
     """
-    azimuth_deg, elevation_deg = written_angles_deg(far_field.directions)
+    frequency_hz, usable_pa = radiation.polars.frequency_hz, radiation.usable_polars(channel)
+    azimuth_deg, elevation_deg = written_angles_deg(radiation.polars.directions)
     files, found, start_s, delay_s = {}, {}, None, None
     for direction, (azimuth, elevation) in enumerate(zip(azimuth_deg.tolist(), elevation_deg.tolist(), strict=True)):
         name = direction_name(azimuth, elevation)
         if name in found:
             continue
         try:
-            pressure_pa = far_field.pressure_pa[:, channel, direction]
-            response = impulse_response(far_field.frequency_hz, pressure_pa, start_s=start_s, about_s=delay_s)
+            response = impulse_response(frequency_hz, usable_pa[:, direction], start_s=start_s, about_s=delay_s)
         except NumericalError:
             continue
         # the first delay is looked for over half a second, the others near it
@@ -118,3 +123,15 @@ def _listed(found: list[tuple[float, float, ImpulseResponse]], facts: Facts) -> 
     words = {name: value for name, value in stated[0].items() if isinstance(value, str)}
     told = {"content": "impulse responses, az+030_el+000.wav and so on: 32-bit float, one channel"}
     return Table.of_columns("impulse", columns, {**facts, **told, **words})
+
+
+def _verdict_words(frequency_hz: Floats, verdict: Integers) -> str:
+    """Which frequencies are good, caution, or not to be used, for readers that see one file alone."""
+    starts = np.flatnonzero(np.diff(verdict, prepend=-1))
+    ends = np.append(starts[1:], verdict.size) - 1
+    hertz = [hertz_words(float(frequency)) for frequency in frequency_hz]
+    told = [
+        f"{Verdict(int(verdict[first])).words} {hertz[first]} to {hertz[last]} Hz"
+        for first, last in zip(starts, ends, strict=True)
+    ]
+    return "; ".join(told)

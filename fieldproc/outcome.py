@@ -56,8 +56,14 @@ class Judgement:
         if not good.size:
             return "no frequency is judged good"
         span = slice(good[0], good[-1] + 1)
-        words = f"good from {self.frequency_hz[good[0]]:.4g} to {self.frequency_hz[good[-1]]:.4g} Hz"
+        lowest, highest = (hertz_words(float(self.frequency_hz[at])) for at in good[[0, -1]])
+        words = f"good from {lowest} to {highest} Hz"
         return words if np.all(self.verdict[span] == Verdict.GOOD) else f"{words}, with gaps"
+
+
+def hertz_words(frequency_hz: float) -> str:
+    """Four digits, and never a power of ten: 25.2, 19900."""
+    return f"{float(f'{frequency_hz:.4g}'):g}" if frequency_hz < 1e5 else f"{frequency_hz:.4g}"
 
 
 def session_facts(session: Session, spectra: Spectra, settings: Settings) -> Facts:

@@ -18,7 +18,7 @@ from fieldproc.conventions import (
     phase_deg,
 )
 from fieldproc.derive import Radiation, Tables, by_name, field_tables, unscanned_told
-from fieldproc.errors import NumericalError
+from fieldproc.errors import NumericalError, UsageError
 from fieldproc.expand import expand, mend
 from fieldproc.exports import derived_files
 from fieldproc.extrapolate import deviations_at, extrapolate, far_field_deviations, far_field_pressure, pressure_at
@@ -51,6 +51,10 @@ from fieldproc.tables import BAND_FACTS, points_table, pressure_band, quality_ta
 from fieldproc.validate import validate, validation_directions
 
 Progress = Callable[[int, int], None]
+_FAR_AWAY = (
+    "far away, another origin turns phases and moves no level: for a listener at another height take "
+    'extrapolation.quantity = "true pressure" and a distance, or another direction'
+)
 
 
 def process_session(path: Path, settings: Settings, progress: Progress, *, figures: bool = True) -> Outcome:
@@ -103,7 +107,10 @@ def retabulate(folder: Path, settings: Settings, *, figures: bool = True) -> Out
         files |= _report(files, tables, settings, facts, judgement, (expansion, axis))
     files = complete(files, settings, facts, judgement)
     about = f"about {facts['axis_origin_m']} m towards {facts['axis_direction']}"
-    return Outcome(files, f"{judgement.words}; {about}", untrusted=judgement.untrusted)
+    far = settings.extrapolation.quantity == "far field"
+    moved = far and not np.array_equal(axis.origin_m, stated.origin_m)
+    notices = (_FAR_AWAY,) if moved else ()
+    return Outcome(files, f"{judgement.words}; {about}", notices, untrusted=judgement.untrusted)
 
 
 def _report(
@@ -286,5 +293,7 @@ def _chosen_axis(stated: ReferenceAxis, settings: AxisSettings) -> ReferenceAxis
     try:
         output_axes(axis.direction, axis.up)
     except ValueError as error:
-        raise NumericalError("settings", "axis", str(error), "two directions at an angle", "set axis.up") from error
+        raise UsageError(
+            f"axis: {error}; give axis.direction and axis.up (or --axis-direction, --axis-up)"
+        ) from error
     return axis

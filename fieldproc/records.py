@@ -328,7 +328,7 @@ class Waterfall(_Record):
 class Spectra(_Record):
     """Calibrated rms pressure phasors at the drive voltage, one row per point that takes part.
 
-    ``usable`` is False where the recording carries nothing at a frequency (above half the sampling
+    ``usable`` is False where the recording carries nothing at a frequency (above 0.4535 of the sampling
     rate); the pressure there is nan. ``file_point`` is the index of the (first) point in the file;
     ``repeats`` says how many records were averaged into it, ``measured_at_s`` when (their mean).
     ``noise_pa`` is the rms noise of the pressure, ``late_db`` the level of the sound that the end of the records

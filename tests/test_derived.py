@@ -51,9 +51,9 @@ def test_tables_from_results_alone_are_those_of_the_run(result: Path, tmp_path: 
 
 
 def test_another_axis_is_that_of_a_run_about_it(result: Path, folder: Path, tmp_path: Path) -> None:
-    axis = ["--axis-origin", "0.05,-0.1,0.2", "--axis-direction", "1,0.5,0", "--axis-up", "0,0.1,1"]
+    axis = ["--axis-origin", "-0.05,-0.1,0.2", "--axis-direction", "1,0.5,0", "--axis-up", "0,0.1,1"]
     assert main(["tables", str(result), "-o", str(tmp_path), "--tables-only", *axis]) == 0
-    stated = GRID + "[axis]\norigin_m = [0.05, -0.1, 0.2]\ndirection = [1, 0.5, 0]\nup = [0, 0.1, 1]\n"
+    stated = GRID + "[axis]\norigin_m = [-0.05, -0.1, 0.2]\ndirection = [1, 0.5, 0]\nup = [0, 0.1, 1]\n"
     (tmp_path / "axis.toml").write_text(stated, encoding="utf-8")
     run = ["-s", str(tmp_path / "axis.toml"), "--tables-only"]
     assert main(["run", str(folder / "pair.h5"), "-o", str(tmp_path / "run"), *run]) == 0
@@ -68,7 +68,7 @@ def test_another_axis_is_that_of_a_run_about_it(result: Path, folder: Path, tmp_
     [
         (["--axis-origin", "1,2"], "--axis-origin"),
         (["--axis-direction", "1,inf,0"], "--axis-direction"),
-        (["--axis-direction", "0,0,1"], "axis.up"),
+        (["--axis-direction", "0,0,1"], "--axis-up"),
     ],
 )
 def test_an_axis_that_is_none(
@@ -78,7 +78,7 @@ def test_an_axis_that_is_none(
         code = main(["tables", str(result), "-o", str(tmp_path), *arguments])
     except SystemExit as stopped:
         code = stopped.code
-    assert code in (2, 4)
+    assert code == 2
     assert told in capsys.readouterr().err
     assert not list(tmp_path.iterdir())
 

@@ -5,14 +5,14 @@ from __future__ import annotations
 import sys
 from collections.abc import Sequence
 
-from fieldproc.cli.parser import command_parser
+from fieldproc.cli.parser import VECTOR_OPTIONS, command_parser
 from fieldproc.cli.talk import complain
 from fieldproc.errors import ExitCode, FieldprocError
 
 
 def main(argv: Sequence[str] | None = None) -> int:
     """Entry point of the command; returns the exit code."""
-    arguments = command_parser().parse_args(argv)
+    arguments = command_parser().parse_args(_joined(sys.argv[1:] if argv is None else argv))
     try:
         code: ExitCode = arguments.act(arguments)
     except FieldprocError as error:
@@ -35,3 +35,14 @@ def main(argv: Sequence[str] | None = None) -> int:
         complain(f"a bug of ours ({type(error).__name__}); the lines above say where, please report them")
         return ExitCode.BUG
     return code
+
+
+def _joined(words: Sequence[str]) -> list[str]:
+    """Vectors that begin with a minus sign joined to their option, which would take them for another."""
+    joined: list[str] = []
+    for word in words:
+        if joined and joined[-1] in VECTOR_OPTIONS and word.startswith("-"):
+            joined[-1] += f"={word}"
+        else:
+            joined.append(word)
+    return joined

@@ -11,6 +11,8 @@ from fieldproc.cli import results, scans
 
 # The scenes that come with the package; their module is too heavy for --help.
 SCENES = ("point-source", "monopole-cluster", "two-way")
+# Their values may begin with a minus sign.
+VECTOR_OPTIONS = ("--axis-origin", "--axis-direction", "--axis-up")
 
 
 def command_parser() -> argparse.ArgumentParser:
@@ -50,9 +52,9 @@ def command_parser() -> argparse.ArgumentParser:
 
     tables = commands.add_parser("tables", help="tables, numbers and exports about another axis, from results alone")
     tables.add_argument("folder", type=Path, metavar="OUT/SESSION")
-    tables.add_argument("--axis-origin", type=_vector, metavar="X,Y,Z", help="where angles count from, metres")
-    tables.add_argument("--axis-direction", type=_vector, metavar="X,Y,Z", help="what is in front")
-    tables.add_argument("--axis-up", type=_vector, metavar="X,Y,Z", help="what is above")
+    tables.add_argument("--axis-origin", type=vector, metavar="X,Y,Z", help="where angles count from, metres")
+    tables.add_argument("--axis-direction", type=vector, metavar="X,Y,Z", help="what is in front")
+    tables.add_argument("--axis-up", type=vector, metavar="X,Y,Z", help="what is above")
     tables.add_argument("-s", "--settings", type=Path, metavar="SETTINGS.toml", help="default: those of the folder")
     tables.add_argument("-o", "--output", type=Path, metavar="OUT", help="default: beside the folder")
     tables.add_argument("--tables-only", action="store_true", help="leave out figures")
@@ -110,7 +112,7 @@ def _add_processing_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--strict", action="store_true", help="exit 1 when a band is not to be used")
 
 
-def _vector(text: str) -> tuple[float, float, float]:
+def vector(text: str) -> tuple[float, float, float]:
     """Three numbers, as x,y,z."""
     x, y, z = (float(part) for part in text.split(","))
     if not all(math.isfinite(part) for part in (x, y, z)):

@@ -163,9 +163,10 @@ def report(arguments: argparse.Namespace) -> ExitCode:
 
     folder, output = arguments.folder, arguments.output
     if arguments.index:
-        place = output or folder / INDEX
-        write_file(place, overview_bytes(folder))
-        return done([], place)
+        if output is not None:
+            raise UsageError("--index takes no --output: its links lead to the results beside it")
+        write_file(folder / INDEX, overview_bytes(folder))
+        return done([], folder / INDEX)
     rebuilt = rebuild(folder)
     if output is None:
         rebuilt.write()

@@ -91,10 +91,16 @@ def lines(
         for column in columns:
             if (spread := found.get(f"{table} {column}")) is not None:
                 told.append(_line(_WORDS.get(f"{table} {column}", _plain(column)), spread))
-    return told + [
-        f"{name.replace('_', ' '):<24}{scalar.value:>+9.4g}{_interval(scalar):>19} {scalar.unit}"
-        for name, scalar in scalars.items()
-    ]
+    return told + [_scalar_line(name, scalar) for name, scalar in scalars.items()]
+
+
+def _scalar_line(name: str, scalar: Scalar) -> str:
+    """A difference of single numbers: what is below half of the last digit shown is none."""
+    if not math.isfinite(scalar.value):
+        return f"{name.replace('_', ' '):<38}{'not known':>9}"
+    digits = 2 if abs(scalar.value) < 1000.0 else 0
+    value = round(scalar.value, digits) + 0.0
+    return f"{name.replace('_', ' '):<38}{value:>+9.{digits}f}  {_interval(scalar):<22} {scalar.unit}"
 
 
 def _line(words: str, spread: Spread) -> str:

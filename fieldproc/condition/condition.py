@@ -31,6 +31,9 @@ from fieldproc.records import (
 )
 from fieldproc.settings import GateSettings, SpectraSettings
 
+# Of the sampling rate: what converters pass (common practice: 20.0 kHz at 44.1 kHz). Above is their filter.
+_PASSED = 0.4535
+
 
 def condition(
     session: Session, settings: SpectraSettings, gate: GateSettings | None = None, *, drift: bool = False
@@ -209,7 +212,7 @@ def _recorded_spectra(
         return recorded, measured(response), np.ones(len(frequency_hz))
     assert pace is not None
     rate, samples = response.sampling_rate_hz, response.values.shape[2]
-    usable, used = frequency_hz < rate / 2, np.ones(len(frequency_hz))
+    usable, used = frequency_hz <= _PASSED * rate, np.ones(len(frequency_hz))
     recorded = np.empty((len(frequency_hz), len(response.values), len(kept)), dtype=np.complex128)
     for count in np.unique(counts):
         rows = np.flatnonzero(counts == count)
