@@ -73,6 +73,7 @@ class Radiation:
         degree = int(expansion.outgoing_order[usable].max(initial=1)) if stated == "auto" else stated
         directions = balloon_directions(settings.exports.balloon, max(degree, 1))
         balloon, harmonics = with_bands_towards(expansion, axis, directions, settings.extrapolation), None
+        balloon = replace(balloon, verdict=expansion.quality.verdict)
         if "harmonics" in settings.exports.formats:
             harmonics = pattern_harmonics(expansion, axis, settings.extrapolation)
         return cls(polars, circles, plain, balloon, expansion.quality.verdict, harmonics=harmonics)
@@ -82,14 +83,17 @@ class Radiation:
         """A far field from elsewhere, in output axes."""
         filled = interpolated(far_field, fine_polar_directions())
         # one phase that is not known makes none of a set: files of single directions have no other way to say so
-        known = all(filled.known_phases(channel).all() for channel in range(len(far_field.channel_names)))
+        index = match_directions(fine_polar_directions(), polar_directions())
+        known = all(filled.known_phases(channel)[:, index].all() for channel in range(len(far_field.channel_names)))
         polars = replace(_towards(filled.far_field, polar_directions()), phase_known=known)
         # its errors are whatever they were there: at best "caution", "do not use" where there is nothing, and where
         # what was filled in is a guess
         absent = ~np.isfinite(far_field.pressure_pa).any(axis=2)
         guessed = filled.held_out_db > LEVEL_LIMIT_DB
         verdict = np.where(absent | guessed, int(Verdict.DO_NOT_USE), int(Verdict.CAUTION))
-        return cls(polars, filled.far_field, polars, far_field, verdict, filled)
+        if far_field.verdict is not None:
+            verdict = np.maximum(verdict, far_field.verdict)
+        return cls(polars, filled.far_field, polars, replace(far_field, verdict=verdict), verdict, filled)
 
     def usable_polars(self, channel: int) -> Complexes:
         """Pressures of the polars (frequency, direction) of one channel, nan where not to be used."""
@@ -138,7 +142,9 @@ class Radiation:
         return (Table.of_columns("impulse", columns, {**told, **impulse.facts}),)
 
     def scalars(self, settings: Settings, facts: Facts, channel: int) -> dict[str, Scalar]:
-        """Single numbers of one channel."""
+        """Single numbers of one channel; none of a pressure at a distance that came from elsewhere."""
+        if np.isfinite(self.plain.distance_m):
+            return {}
         impedance_ohm = facts.get("rated_impedance_ohm")
         numbers, notes = scalars_of(
             self.plain,
@@ -153,8 +159,13 @@ class Radiation:
 
     @property
     def filling_told(self) -> tuple[str, ...]:
-        """What a reader must know of directions that a far field from elsewhere lacked."""
-        return () if self.filled is None else filling_notices(self.filled)
+        """What a reader must know of a far field from elsewhere: directions that it lacked, and what it is not."""
+        if self.filled is None:
+            return ()
+        near = (
+            f"pressure at {self.plain.distance_m:g} m, no far field: single numbers, which are of that, are left out",
+        )
+        return (*filling_notices(self.filled), *(near if np.isfinite(self.plain.distance_m) else ()))
 
 
 def by_name(*tables: Table) -> Tables:

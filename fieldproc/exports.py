@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Mapping, Sequence
 
 import numpy as np
@@ -30,6 +31,8 @@ from fieldproc.waves.harmonics import real_coefficients
 
 # Curves over the frequencies of the far field that are no polars, whose levels the balloon holds.
 _CURVES = ("cta2034a", "directivity", "time")
+# Tables that tell of the scan and not of the sound.
+_OF_SCANS = ("points", "responses")
 
 
 def derived_files(
@@ -76,7 +79,8 @@ def export_files(
         curves = [tables[name] for name in _CURVES if name in tables]
         files["directivity.nc"] = netcdf_bytes(radiation.balloon, channel, facts, curves, scalars)
     if "json" in settings.formats:
-        files["curves.json"] = curves_json_bytes(list(tables.values()), scalars, facts)
+        curves = [table for name, table in tables.items() if name not in _OF_SCANS]
+        files["curves.json"] = curves_json_bytes(curves, scalars, facts)
     if "text" in settings.formats:
         texts = text_files(radiation.polars, facts, channel)
         files |= {f"text/{name}": data for name, data in texts.items()}
@@ -86,13 +90,13 @@ def export_files(
 
 
 def _impulse_files(radiation: Radiation, facts: Facts, channel: int) -> dict[str, bytes]:
-    """A WAV file for each direction, and a table of what they are; sample 0 is at the same time in all.
+    """A WAV file for each direction, and a table of what they are; sample 0 is at the same time in all channels.
 
     None where too few frequencies are known.
     """
     frequency_hz, usable_pa = radiation.polars.frequency_hz, radiation.usable_polars(channel)
     azimuth_deg, elevation_deg = written_angles_deg(radiation.polars.directions)
-    files, found, start_s, delay_s = {}, {}, None, None
+    files, found, start_s, delay_s = {}, {}, _first_sample_s(radiation), None
     for direction, (azimuth, elevation) in enumerate(zip(azimuth_deg.tolist(), elevation_deg.tolist(), strict=True)):
         name = direction_name(azimuth, elevation)
         if name in found:
@@ -102,13 +106,21 @@ def _impulse_files(radiation: Radiation, facts: Facts, channel: int) -> dict[str
         except NumericalError:
             continue
         # the first delay is looked for over half a second, the others near it
-        start_s, delay_s = response.start_s, float(response.facts["delay_s"])
+        delay_s = float(response.facts["delay_s"])
         files[f"{name}.wav"] = wav_bytes(response.samples_pa, response.sampling_rate_hz)
         found[name] = (azimuth, elevation, response)
     if not found:
         return {}
     table = _listed(list(found.values()), facts)
     return {**files, "impulse.csv": csv_bytes(table), "impulse.csv-metadata.json": sidecar_bytes(table)}
+
+
+def _first_sample_s(radiation: Radiation) -> float | None:
+    """When the files of all channels begin: as the first channel that has a response asks."""
+    for channel in range(len(radiation.polars.channel_names)):
+        with contextlib.suppress(NumericalError):
+            return impulse_response(radiation.polars.frequency_hz, radiation.usable_polars(channel)[:, 0]).start_s
+    return None
 
 
 def _listed(found: list[tuple[float, float, ImpulseResponse]], facts: Facts) -> Table:

@@ -90,7 +90,7 @@ def session_facts(session: Session, spectra: Spectra, settings: Settings) -> Fac
         facts["drive_level_dbfs"] = session.drive.level_dbfs
     else:
         facts["drive_voltage_v"] = session.drive.voltage_v
-    return facts
+    return dict(sorted(facts.items()))
 
 
 def axis_facts(axis: ReferenceAxis, settings: Settings) -> dict[str, str | float | int]:

@@ -91,7 +91,9 @@ def retabulate(folder: Path, settings: Settings, *, figures: bool = True) -> Out
     """All that needs no scan once more, about the axis of the settings, from the field file of a result folder."""
     expansion, stated, context = read_field(folder / "field.h5")
     axis = _chosen_axis(stated, settings.axis)
-    facts = {**context, **axis_facts(axis, settings)}
+    # a field file holds all numbers as floats
+    whole: Facts = {name: int(value) for name, value in context.items() if name == "calibrated"}
+    facts = dict(sorted({**context, **axis_facts(axis, settings), **whole}.items()))
     radiation = Radiation.of_expansion(expansion, axis, settings)
     tables, coverage = field_tables(radiation, expansion, axis, settings, facts)
     derived, scalars = derived_files(radiation, tables, settings, facts)
@@ -225,7 +227,9 @@ def impulse_in_direction(
         pressure = far_field_pressure(expansion, axis, directions)
     else:
         pressure = pressure_at(expansion, axis, directions, distance_m)
-    return [impulse_response(expansion.frequency_hz, own) for own in pressure[:, :, 0].T]
+    first = impulse_response(expansion.frequency_hz, pressure[:, 0, 0])
+    others = pressure[:, 1:, 0].T
+    return [first, *(impulse_response(expansion.frequency_hz, own, start_s=first.start_s) for own in others)]
 
 
 def _process_far_field(path: Path, far_field: FarField, settings: Settings, figures: bool) -> Outcome:

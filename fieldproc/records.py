@@ -613,7 +613,8 @@ class FarField(_Record):
     true distance at which the pressure holds. ``sound_power_w`` is the radiated power (nan = unknown).
     ``phase_known`` is False for imported magnitudes, whose phase columns stay nan; ``sha256`` is that of the
     file an imported far field came from, ``facts`` what else the file states for its tables. ``errors`` says what it
-    may be off by, ``bands`` how far levels and phases may then be off (``None`` = not known).
+    may be off by, ``bands`` how far levels and phases may then be off, ``verdict`` how far to believe each frequency
+    (``None`` = not known).
     """
 
     AXES: ClassVar[Axes] = {
@@ -621,6 +622,7 @@ class FarField(_Record):
         "directions": ("direction", "xyz"),
         "pressure_pa": ("frequency", "channel", "direction"),
         "sound_power_w": ("frequency", "channel"),
+        "verdict": ("frequency", "channel"),
     }
     WITHIN: ClassVar[tuple[str, ...]] = ("errors", "bands")
     frequency_hz: Floats
@@ -636,6 +638,7 @@ class FarField(_Record):
     sha256: str = ""
     errors: FarFieldErrors | None = None
     bands: Bands | None = None
+    verdict: Integers | None = None
     notices: tuple[str, ...] = ()
     facts: Mapping[str, str | float | int] = field(default_factory=dict)
 

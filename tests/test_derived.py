@@ -141,3 +141,47 @@ def test_single_numbers_say_what_they_are(result: Path) -> None:
     # no frequency of 300 Hz to 3 kHz is in the scan
     assert scalars["sensitivity_2_83_v_1_m"]["value"] is None
     assert "not known" in scalars["sensitivity_2_83_v_1_m"]["note"]
+
+
+def test_verdicts_travel_with_a_far_field(result: Path, tmp_path: Path) -> None:
+    """A row that is not to be used is not to be used after its way out and in."""
+    exported = tmp_path / "doubtful.sofa"
+    exported.write_bytes((result / "exports/directivity.sofa").read_bytes())
+    with h5py.File(exported, "r+") as file:
+        file["VerdictCode"][0, 3:5] = 2
+    assert main(["run", str(exported), "-o", str(tmp_path), "--tables-only"]) == 0
+    bands = json.loads((tmp_path / "doubtful/summary.json").read_text())["bands"]
+    assert [band["verdict"] for band in bands] == ["caution", "do not use", "caution"]
+
+
+def test_a_true_pressure_comes_back_without_numbers_of_a_far_field(result: Path, tmp_path: Path) -> None:
+    true = GRID + '[extrapolation]\nquantity = "true pressure"\nreference_distance_m = 2\n'
+    (tmp_path / "true.toml").write_text(true, encoding="utf-8")
+    tables = ["tables", str(result), "-s", str(tmp_path / "true.toml"), "-o", str(tmp_path), "--tables-only"]
+    assert main(tables) == 0
+    exported = tmp_path / "pair.tables/exports/directivity.sofa"
+    assert main(["run", str(exported), "-o", str(tmp_path / "in"), "--tables-only"]) == 0
+    summary = json.loads((tmp_path / "in/directivity/summary.json").read_text())
+    assert summary["scalars"] == {}
+    assert any("pressure at 2 m, no far field" in notice for notice in summary["notices"])
+    before, after = (
+        columns_of(one / "tables/cta2034a.csv")["on_axis_db"]
+        for one in (tmp_path / "pair.tables", tmp_path / "in/directivity")
+    )
+    np.testing.assert_allclose(after, before, rtol=0, atol=1e-9)
+
+
+def test_one_frequency_is_enough(result: Path, tmp_path: Path) -> None:
+    assert result.is_dir()
+    (tmp_path / "one.toml").write_text("[spectra]\nlowest_hz = 125.0\ncount = 1\n", encoding="utf-8")
+    arguments = ["-s", str(tmp_path / "one.toml"), "-o", str(tmp_path), "--tables-only"]
+    assert main(["run", str(result.parents[1] / "pair.h5"), *arguments]) == 0
+    assert np.isfinite(columns_of(tmp_path / "pair/tables/cta2034a.csv")["on_axis_db"]).all()
+
+
+def test_exports_of_a_run_and_of_its_results_are_the_same_bytes(result: Path, tmp_path: Path) -> None:
+    """Errors and all: nothing in them is drawn anew, and no fact changes its place."""
+    assert main(["tables", str(result), "-o", str(tmp_path), "--tables-only"]) == 0
+    names = sorted(path.relative_to(result).as_posix() for path in (result / "exports").rglob("*") if path.is_file())
+    for name in (*names, "tables/directivity.csv"):
+        assert (tmp_path / "pair.tables" / name).read_bytes() == (result / name).read_bytes(), name

@@ -60,7 +60,7 @@ def _write_impulses(arguments: argparse.Namespace, field_file: Path) -> ExitCode
         facts = response.facts
         say(
             f"{path}: {len(response.samples_pa)} samples at {response.sampling_rate_hz:g} Hz, the first at "
-            f"{response.start_s:.6f} s; {facts['quantity']}; whole from {facts['lowest_hz']:.4g} to "
+            f"{response.start_s:.6f} s; {facts['samples']}; whole from {facts['lowest_hz']:.4g} to "
             f"{facts['highest_hz']:.4g} Hz, {facts['roll_off']}; ahead of the sound {facts['ahead_db']:.1f} dB"
         )
     return ExitCode.DONE

@@ -137,7 +137,7 @@ def _spread(table: Table, column: str, inside: Booleans) -> Spread:
     if not rows.size:
         return Spread(Scalar(math.nan, "dB"), math.nan, math.nan)
     # every row stands for its part of the logarithmic axis
-    weight = np.gradient(np.log(frequency_hz))[rows]
+    weight = np.ones(1) if frequency_hz.size == 1 else np.gradient(np.log(frequency_hz))[rows]
     weight = weight / weight.sum()
     stem = column.removesuffix("_db")
     # errors that frequencies share do not average out: no deviation of a mean exceeds the mean of the deviations

@@ -176,7 +176,9 @@ class _Waves:
         return _together(self.expansion, self._each(self._rows(rows), of_row))
 
     def _each(self, rows: list[int], work: Callable[[int], AnyComplexes]) -> list[AnyComplexes]:
-        return list(side_by_side(lambda place: work(rows[place]), len(rows)))
+        # true pressures need a matrix of waves for every row
+        columns = coefficient_count(self._order) if np.isfinite(self.distance_m) else 0
+        return list(side_by_side(lambda at: work(rows[at]), len(rows), 32 * len(self.directions) * columns))
 
     def _rows(self, rows: Integers | None) -> list[int]:
         return list(range(len(self._k))) if rows is None else rows.tolist()

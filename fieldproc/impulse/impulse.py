@@ -104,7 +104,7 @@ def impulse_response(
 
 
 _WORDS = {
-    "quantity": "the sum over samples of h(t) exp(-i omega t) is the rms pressure in Pa",
+    "samples": "the sum over samples of h(t) exp(-i omega t) is the rms pressure in Pa",
     "ringing": (
         f"largest value earlier than {1e3 * _PEAK_S:g} ms before the largest of all, re that: ahead of this "
         "response, and of a flat one with this roll-off, before and after alike"
@@ -174,5 +174,5 @@ def step_response(impulse: ImpulseResponse) -> ImpulseResponse:
     pressure = impulse.samples_pa
     words = "response to a step of unit height: integral of the impulse response by the trapezoidal rule, in Pa"
     return replace(
-        impulse, samples_pa=np.cumsum(pressure) - pressure / 2.0, facts={**impulse.facts, "quantity": words}
+        impulse, samples_pa=np.cumsum(pressure) - pressure / 2.0, facts={**impulse.facts, "samples": words}
     )

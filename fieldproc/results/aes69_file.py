@@ -6,8 +6,8 @@ characters. Text is ASCII, custom attributes are text, and units in lower case, 
 
 Beyond the convention, for reading back: the global attributes ``SoundSpeed``, ``AirDensity``, ``ReferenceDistance``,
 ``FieldDistance`` (inf: far-field pressure scaled to the reference distance), ``DriveVoltage`` or ``DriveLevel``,
-``Calibrated`` and ``PhaseKnown`` (1 or 0), numbers as text; the variable ``SoundPower`` (M, N); and every other fact
-under its name in capitals and without underscores (``session_sha256``: ``SessionSha256``).
+``Calibrated`` and ``PhaseKnown`` (1 or 0), numbers as text; the variables ``SoundPower`` and ``VerdictCode`` (M, N);
+and every other fact under its name in capitals and without underscores (``session_sha256``: ``SessionSha256``).
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ from importlib.metadata import version
 import numpy as np
 
 from fieldproc.conventions import Complexes
-from fieldproc.records import FarField
+from fieldproc.records import FarField, verdict_legend
 from fieldproc.results.netcdf_layer import Variable, netcdf_file
 from fieldproc.results.plain import ascii_line, written_angles_deg
 
@@ -120,6 +120,9 @@ def _file(
     power_w = far_field.sound_power_w[:, channel]
     if not np.isnan(power_w).all():
         variables.append(Variable("SoundPower", ("M", "N"), power_w[None], {"Units": "watt"}))
+    if far_field.verdict is not None:
+        codes = far_field.verdict[:, channel].astype(np.float64)
+        variables.append(Variable("VerdictCode", ("M", "N"), codes[None], {"Units": "1", "Codes": verdict_legend()}))
     dimensions = {
         "I": 1,
         "C": 3,

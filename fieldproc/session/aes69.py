@@ -255,12 +255,14 @@ def _far_field(items: Items, data: _Data, geometry: _Geometry, *, phase_known: b
     drive = {"drive_voltage_v": stated.positive("DriveVoltage"), "drive_level_dbfs": stated.finite("DriveLevel")}
     calibrated = stated.yes("Calibrated", default=False)
     power_w = stated.sound_power_w(len(data.frequency_hz), len(values))
+    verdict = stated.verdict(len(data.frequency_hz), len(values))
     items.stop_if_wrong()
     return FarField(
         frequency_hz=data.frequency_hz,
         directions=directions @ output_axes(geometry.axis.direction, geometry.axis.up).T,
         pressure_pa=np.ascontiguousarray(np.moveaxis(values, 2, 0)),
         sound_power_w=power_w,
+        verdict=verdict,
         distance_m=stated.length("FieldDistance", np.inf),
         reference_distance_m=stated.length("ReferenceDistance", 1.0),
         channel_names=_names(items, len(values)),

@@ -1,9 +1,9 @@
 """What an AES69 file may say of its far field beyond the standard: global attributes, numbers as text.
 
 ``SoundSpeed``, ``AirDensity``, ``ReferenceDistance``, ``FieldDistance`` (inf: far-field pressure scaled to the
-reference distance), ``DriveVoltage`` or ``DriveLevel``, ``Calibrated`` and ``PhaseKnown`` (1 or 0); and the variable
-``SoundPower`` (measurement, frequency) in watt. Files of this package have them. In others the same name may mean
-something else, so what is no such number is left alone and said in a notice.
+reference distance), ``DriveVoltage`` or ``DriveLevel``, ``Calibrated`` and ``PhaseKnown`` (1 or 0); and the variables
+``SoundPower`` in watt and ``VerdictCode`` (measurement, frequency). Files of this package have them. In others the
+same name may mean something else, so what is no such number is left alone and said in a notice.
 """
 
 from __future__ import annotations
@@ -13,7 +13,8 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from fieldproc.conventions import Floats
+from fieldproc.conventions import Floats, Integers
+from fieldproc.records import Verdict
 from fieldproc.session.aes69_items import Items
 from fieldproc.session.schema import ANY
 
@@ -49,6 +50,15 @@ class StatedFacts:
         if power.size:
             self.notices.append(f"SoundPower is not ({channels}, {frequencies}) numbers of watt: left alone")
         return np.full((frequencies, channels), np.nan)
+
+    def verdict(self, frequencies: int, channels: int) -> Integers | None:
+        """(frequency, channel); ``None`` if there is none."""
+        codes = self.items.numbers("/VerdictCode", (2,), ANY, optional=True)
+        if codes.shape == (channels, frequencies) and np.isin(codes, list(Verdict)).all():
+            return np.ascontiguousarray(codes.T).astype(np.int64)
+        if codes.size:
+            self.notices.append(f"VerdictCode is not ({channels}, {frequencies}) codes of 0, 1, 2: left alone")
+        return None
 
     def _number(self, name: str, default: float, allowed: Callable[[float], bool]) -> float:
         text = self.items.text("/", name)

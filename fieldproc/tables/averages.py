@@ -118,6 +118,7 @@ def averaged(far_field: FarField, weights: Floats, frequency_hz: Floats) -> FarF
         phase_known=False,
         errors=errors,
         bands=None,
+        verdict=None,
     )
 
 

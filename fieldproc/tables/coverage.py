@@ -17,6 +17,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy.interpolate import BarycentricInterpolator
+from scipy.special import comb
 
 from fieldproc.conventions import Floats, Integers, horizontal_directions, vertical_directions
 from fieldproc.records import FarField
@@ -87,7 +88,10 @@ def _within_step(relative: Floats, inner: Integers, stencil: Integers) -> Floats
     samples = np.take_along_axis(relative, columns, axis=1)
     # interpolation is linear in the samples: one row of weights per frequency and trial
     low, high = np.zeros(len(inner)), np.ones(len(inner))
-    basis = BarycentricInterpolator(stencil.astype(np.float64), np.eye(len(stencil)))
+    # weights of equal steps; the library's own come in an order drawn at random, and so does their rounding
+    last = len(stencil) - 1
+    weights = (-1.0) ** np.arange(last + 1) * comb(last, np.arange(last + 1))
+    basis = BarycentricInterpolator(stencil.astype(np.float64), np.eye(last + 1), wi=weights)
     for _ in range(_HALVINGS):
         middle = 0.5 * (low + high)
         above = np.sum(basis(middle) * samples, axis=1) > _DROP

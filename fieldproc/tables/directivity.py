@@ -62,9 +62,10 @@ def _sphere_mean_square(
         facts["directivity_index"] = "on axis re the mean square over the sphere of the harmonics fitted"
         return fitted_pa2, facts
     if np.isnan(weights.values).any():
+        near = "no far field, whose mean square the sound power would tell"
+        why = "no sound power" if np.isinf(far_field.distance_m) else near
         facts["directivity_index"] = (
-            f"undefined: no far-field sound power, and the directions leave a cap of {gap} degrees empty "
-            f"(limit {LARGEST_GAP_DEG:g})"
+            f"undefined: {why}, and the directions leave a cap of {gap} degrees empty (limit {LARGEST_GAP_DEG:g})"
         )
         return np.full(power.size, np.nan), facts
     facts["directivity_index"] = (

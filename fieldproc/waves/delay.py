@@ -17,6 +17,8 @@ _TRIALS_PER_TURN = 6
 def carried_s(frequency_hz: Floats) -> Floats:
     """How long before and after the common delay sound may arrive at every frequency (frequency,) of a grid: half of
     1 / step. What arrives later is taken for something else (time aliasing)."""
+    if frequency_hz.size == 1:  # one row has no step, and carries any time
+        return np.array([np.inf])
     return np.asarray(0.5 / np.gradient(frequency_hz))
 
 

@@ -264,4 +264,4 @@ def test_a_step_is_the_integral() -> None:
     expected = 2.0 * decay / turning * np.exp(-decay * t) * np.sin(turning * t)
     # what rings at 20 Hz, integrated
     np.testing.assert_allclose(step.samples_pa, expected, rtol=0, atol=0.02 * expected.max())
-    assert "step of unit height" in str(step.facts["quantity"])
+    assert "step of unit height" in str(step.facts["samples"])

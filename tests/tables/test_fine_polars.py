@@ -65,3 +65,8 @@ def test_a_direction_that_is_not_held_is_nan() -> None:
     assert np.isnan(table.column("level_+001_db")).all()
     assert np.isfinite(table.column("level_+010_db")).all()
     assert table.facts["missing_directions"] == 324
+
+
+def test_bands_of_coverage_are_the_same_to_the_last_digit_every_time() -> None:
+    first, *others = (tabulate(field(), TableSettings(), {})[3].values.tobytes() for _ in range(4))
+    assert others == [first] * 3
