@@ -14,8 +14,7 @@ from fieldproc.errors import NumericalError
 from fieldproc.expand import Coverage, unscanned
 from fieldproc.extrapolate import balloon_directions, extrapolate, extrapolate_blocks, pattern_harmonics
 from fieldproc.impulse import impulse_response, step_response
-from fieldproc.outcome import Facts
-from fieldproc.records import Bands, Expansion, FarField, ReferenceAxis, Scalar, Table, Verdict
+from fieldproc.records import Bands, Expansion, Facts, FarField, ReferenceAxis, Scalar, Table, Verdict
 from fieldproc.settings import ExtrapolationSettings, Settings
 from fieldproc.tables import (
     LEVEL_LIMIT_DB,
@@ -120,12 +119,12 @@ class Radiation:
 
     def _impulse_table(self, facts: Facts, channel: int) -> tuple[Table, ...]:
         """Table ``impulse``: impulse and step response on axis about the sound; none where phases are not known."""
+        if not self.polars.phase_known:
+            return ()
         on_axis = match_directions(self.polars.directions, np.array([[1.0, 0.0, 0.0]]))[0]
         try:
             impulse = impulse_response(self.polars.frequency_hz, self.usable_polars(channel)[:, on_axis])
         except NumericalError:
-            return ()
-        if not self.polars.phase_known:
             return ()
         about_s = impulse.times_s - float(impulse.facts["delay_s"])
         shown = (about_s >= _SHOWN_S[0]) & (about_s <= _SHOWN_S[1])

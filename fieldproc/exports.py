@@ -11,8 +11,8 @@ from fieldproc.conventions import Floats, Integers
 from fieldproc.derive import Radiation, Tables
 from fieldproc.errors import NumericalError
 from fieldproc.impulse import ImpulseResponse, impulse_response
-from fieldproc.outcome import Facts, channel_folder, hertz_words, table_files
-from fieldproc.records import Scalar, Table, Verdict
+from fieldproc.outcome import channel_folder, hertz_words, table_files
+from fieldproc.records import Facts, Scalar, Table, Verdict
 from fieldproc.results import (
     aes69_bytes,
     aes69_harmonics_bytes,

@@ -8,11 +8,9 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from fieldproc.conventions import Floats, Integers
-from fieldproc.records import DroppedPoint, ReferenceAxis, Scalar, Session, Spectra, Table, Verdict
+from fieldproc.records import DroppedPoint, Facts, ReferenceAxis, Scalar, Session, Spectra, Table, Verdict
 from fieldproc.results import csv_bytes, provenance, sidecar_bytes, summary_bytes
 from fieldproc.settings import Settings, dump_settings
-
-Facts = Mapping[str, str | float | int]
 
 
 @dataclass(frozen=True, slots=True)

@@ -24,7 +24,6 @@ from fieldproc.exports import derived_files
 from fieldproc.extrapolate import deviations_at, extrapolate, far_field_deviations, far_field_pressure, pressure_at
 from fieldproc.impulse import ImpulseResponse, impulse_response
 from fieldproc.outcome import (
-    Facts,
     Judgement,
     Outcome,
     air_absorption_words,
@@ -36,6 +35,7 @@ from fieldproc.outcome import (
 )
 from fieldproc.records import (
     Expansion,
+    Facts,
     FarField,
     ReferenceAxis,
     Scalar,

@@ -21,6 +21,8 @@ from numpy.typing import NDArray
 from fieldproc.conventions import Booleans, Complexes, Floats, Integers
 
 Axes = Mapping[str, tuple[str, ...]]
+# What a table or a file states beside its numbers.
+Facts = Mapping[str, str | float | int]
 # Numbers of either precision.
 AnyComplexes = NDArray[np.complexfloating[Any, Any]]
 AnyFloats = NDArray[np.floating[Any]]

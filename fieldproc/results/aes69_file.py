@@ -19,11 +19,9 @@ from importlib.metadata import version
 import numpy as np
 
 from fieldproc.conventions import Complexes
-from fieldproc.records import FarField, verdict_legend
+from fieldproc.records import Facts, FarField, verdict_legend
 from fieldproc.results.netcdf_layer import Variable, netcdf_file
 from fieldproc.results.plain import ascii_line, written_angles_deg
-
-Facts = Mapping[str, str | float | int]
 
 # Of a file whose facts do not say when the scan was made; a clock would change the bytes.
 UNKNOWN_DATE = "1970-01-01 00:00:00"

@@ -6,9 +6,7 @@ import json
 import math
 from collections.abc import Mapping, Sequence
 
-from fieldproc.records import Scalar, Table
-
-Facts = Mapping[str, str | float | int]
+from fieldproc.records import Facts, Scalar, Table
 
 
 def curves_json_bytes(tables: Sequence[Table], scalars: Mapping[str, Scalar], facts: Facts) -> bytes:

@@ -11,11 +11,9 @@ from collections.abc import Iterator, Mapping, Sequence
 import numpy as np
 
 from fieldproc.conventions import level_db, phase_deg
-from fieldproc.records import Bands, FarField, Scalar, Table, Verdict
+from fieldproc.records import Bands, Facts, FarField, Scalar, Table, Verdict
 from fieldproc.results.netcdf_layer import Attribute, Variable, netcdf_file
 from fieldproc.results.plain import one_line, unit_of, written_angles_deg
-
-Facts = Mapping[str, str | float | int]
 
 _ANGLES = {"coordinates": "azimuth_deg elevation_deg"}
 _FIELD = ("frequency", "direction")

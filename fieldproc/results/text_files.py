@@ -2,15 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-
 import numpy as np
 
 from fieldproc.conventions import level_db, phase_deg
-from fieldproc.records import FarField
+from fieldproc.records import Facts, FarField
 from fieldproc.results.plain import ascii_line, written_angles_deg
-
-Facts = Mapping[str, str | float | int]
 
 # A hundredth of a degree tells the directions of any grid apart.
 _NAME_DIGITS = 2

@@ -15,14 +15,12 @@ import numpy as np
 from scipy.sparse import csr_array
 
 from fieldproc.conventions import Booleans, Complexes, Floats, Integers
-from fieldproc.records import FarField, FarFieldErrors, Table, Verdict
+from fieldproc.records import Facts, FarField, FarFieldErrors, Table, Verdict
 from fieldproc.settings import TableSettings
 from fieldproc.tables.bands import FACTS, with_bands
 from fieldproc.tables.cta2034a import choices, curve_columns
 from fieldproc.tables.polar import polars_of
 from fieldproc.tables.tables import common_facts
-
-Facts = Mapping[str, str | float | int]
 
 # Octaves: logarithms of audio frequencies are exact to 1e-14.
 _ROUNDING = 1e-9

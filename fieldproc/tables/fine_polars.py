@@ -7,11 +7,11 @@ from functools import partial
 import numpy as np
 
 from fieldproc.conventions import Floats, Integers, horizontal_directions, vertical_directions
-from fieldproc.records import FarField, Table
+from fieldproc.records import Facts, FarField, Table
 from fieldproc.settings import TableSettings
 from fieldproc.tables.bands import FACTS, with_bands
 from fieldproc.tables.polar import MISSING, match_directions, polar_columns
-from fieldproc.tables.tables import ANGLE_FACTS, Facts, common_facts
+from fieldproc.tables.tables import ANGLE_FACTS, common_facts
 
 _PLANES = {"horizontal": horizontal_directions, "vertical": vertical_directions}
 

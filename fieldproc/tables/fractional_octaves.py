@@ -12,9 +12,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from fieldproc.conventions import Floats
-from fieldproc.records import FarField, Table
+from fieldproc.records import Facts, FarField, Table
 from fieldproc.settings import TableSettings
-from fieldproc.tables.averages import SHARES, Facts, averaged_curves, overlaps, share_edges
+from fieldproc.tables.averages import SHARES, averaged_curves, overlaps, share_edges
 
 OCTAVE_RATIO = 10.0**0.3
 _REFERENCE_HZ = 1000.0

@@ -17,9 +17,9 @@ import numpy as np
 from threadpoolctl import threadpool_limits
 
 from fieldproc.conventions import REFERENCE_DISTANCE_M, Booleans, Floats, Integers, amplitude_db, power_db
-from fieldproc.records import FarField, Scalar, Verdict
+from fieldproc.records import Facts, FarField, Scalar, Verdict
 from fieldproc.settings import Band, ScalarSettings, TableSettings
-from fieldproc.tables.averages import Facts, overlaps, share_edges
+from fieldproc.tables.averages import overlaps, share_edges
 from fieldproc.tables.bands import COVERAGE_FACTOR, standard_uncertainty
 from fieldproc.tables.cta2034a import curve_columns
 from fieldproc.tables.low_limit import (

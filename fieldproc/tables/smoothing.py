@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 
 from fieldproc.conventions import Floats
-from fieldproc.records import FarField, Table
+from fieldproc.records import Facts, FarField, Table
 from fieldproc.settings import TableSettings
-from fieldproc.tables.averages import SHARES, Facts, averaged_curves, overlaps, share_edges
+from fieldproc.tables.averages import SHARES, averaged_curves, overlaps, share_edges
 
 NAME = "cta2034a_smoothed"
 

@@ -2,21 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from functools import partial
 
 import numpy as np
 
 from fieldproc.conventions import Booleans, Floats
-from fieldproc.records import FarField, Table
+from fieldproc.records import Facts, FarField, Table
 from fieldproc.settings import TableSettings
 from fieldproc.tables.bands import FACTS, with_bands
 from fieldproc.tables.cta2034a import choices, curve_columns
 from fieldproc.tables.directivity import directivity_columns
 from fieldproc.tables.interpolation import Filled, filling_facts
 from fieldproc.tables.polar import polar_columns, polars_of
-
-Facts = Mapping[str, str | float | int]
 
 ANGLE_FACTS = {
     "horizontal": "angle a is the direction (cos a, sin a, 0), positive to the loudspeaker's left",
