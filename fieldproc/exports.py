@@ -7,12 +7,12 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 
-from fieldproc.conventions import Floats, Integers
+from fieldproc.conventions import Complexes, Floats, Integers, power_db
 from fieldproc.derive import Radiation, Tables
 from fieldproc.errors import NumericalError
 from fieldproc.impulse import ImpulseResponse, impulse_response
 from fieldproc.outcome import channel_folder, hertz_words, table_files
-from fieldproc.records import Facts, Scalar, Table, Verdict
+from fieldproc.records import Facts, FarField, Scalar, Table, Verdict
 from fieldproc.results import (
     aes69_bytes,
     aes69_harmonics_bytes,
@@ -74,7 +74,11 @@ def export_files(
         files["directivity.sofa"] = aes69_bytes(radiation.balloon, channel, facts)
     if radiation.harmonics is not None:
         real = real_coefficients(radiation.harmonics[:, channel])
-        files["directivity_harmonics.sofa"] = aes69_harmonics_bytes(radiation.balloon, channel, real, facts)
+        told = {
+            **facts,
+            "harmonics_beyond": _beyond_words(radiation.balloon, radiation.harmonics[:, channel], channel),
+        }
+        files["directivity_harmonics.sofa"] = aes69_harmonics_bytes(radiation.balloon, channel, real, told)
     if "netcdf" in settings.formats:
         curves = [tables[name] for name in _CURVES if name in tables]
         files["directivity.nc"] = netcdf_bytes(radiation.balloon, channel, facts, curves, scalars)
@@ -147,3 +151,18 @@ def _verdict_words(frequency_hz: Floats, verdict: Integers) -> str:
         for first, last in zip(starts, ends, strict=True)
     ]
     return "; ".join(told)
+
+
+def _beyond_words(far_field: FarField, coefficients: Complexes, channel: int) -> str:
+    """Which part of the sound power the coefficients (frequency, coefficient) of a far field leave out."""
+    degree = round(np.sqrt(coefficients.shape[1])) - 1
+    impedance = far_field.air_density_kg_per_m3 * far_field.sound_speed_m_per_s
+    held_w = np.sum(np.abs(coefficients) ** 2, axis=1) * far_field.reference_distance_m**2 / impedance
+    beyond = 1.0 - held_w / far_field.sound_power_w[:, channel]
+    if np.isfinite(far_field.distance_m) or not np.isfinite(beyond).any():
+        return f"not known beyond degree {degree}"
+    worst = int(np.nanargmax(beyond))
+    # sums of thousands of squares agree to 1e-12
+    level = power_db(np.maximum(beyond[worst], 1e-12))
+    hertz = hertz_words(float(far_field.frequency_hz[worst]))
+    return f"at most {level:.0f} dB of the power, at {hertz} Hz, beyond degree {degree}"

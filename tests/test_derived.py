@@ -185,3 +185,17 @@ def test_exports_of_a_run_and_of_its_results_are_the_same_bytes(result: Path, tm
     names = sorted(path.relative_to(result).as_posix() for path in (result / "exports").rglob("*") if path.is_file())
     for name in (*names, "tables/directivity.csv"):
         assert (tmp_path / "pair.tables" / name).read_bytes() == (result / name).read_bytes(), name
+
+
+def test_harmonics_say_what_they_leave_out(result: Path, tmp_path: Path) -> None:
+    (tmp_path / "harmonics.toml").write_text(GRID + '[exports]\nformats = ["harmonics"]\n', encoding="utf-8")
+    arguments = ["-s", str(tmp_path / "harmonics.toml"), "-o", str(tmp_path), "--tables-only"]
+    assert main(["tables", str(result), *arguments]) == 0
+    with h5py.File(tmp_path / "pair.tables/exports/directivity_harmonics.sofa", "r") as file:
+        told = file.attrs["HarmonicsBeyond"].decode()
+        power_w = file["SoundPower"][0]
+        coefficients = file["Data.Real"][0] + 1j * file["Data.Imag"][0]
+    # all of the power but rounding: the mean square of real harmonics is 1, rho c of 20 degrees 413 Pa s/m
+    assert told.startswith("at most -1")
+    assert told.endswith(" beyond degree " + str(round(np.sqrt(len(coefficients))) - 1))
+    np.testing.assert_allclose(4 * np.pi * np.sum(np.abs(coefficients) ** 2, axis=0) / power_w, 413.0, rtol=0.01)
