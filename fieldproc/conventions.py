@@ -25,6 +25,8 @@ y' = z' cross x'. Angles and distances count from the axis origin.
 
 from __future__ import annotations
 
+from collections.abc import Callable, Mapping
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -66,6 +68,11 @@ def phase_deg(pressure: Complexes) -> Floats:
     return np.where(phase <= -180.0, phase + 360.0, phase)
 
 
+def known_phase_deg(pressure: Complexes, known: bool | Booleans = True) -> Floats:
+    """As :func:`phase_deg`, nan where there is none: silence has no phase, and neither have imported magnitudes."""
+    return np.where(np.isfinite(level_db(pressure)) & known, phase_deg(pressure), np.nan)
+
+
 def directions_from_angles(azimuth_deg: Floats, elevation_deg: Floats) -> Floats:
     """Unit vectors in output axes, shape (..., 3), from azimuth and elevation in degrees."""
     azimuth, elevation = np.radians(azimuth_deg), np.radians(elevation_deg)
@@ -93,6 +100,13 @@ def vertical_directions(angles_deg: Floats) -> Floats:
     """Unit vectors (cos v, 0, sin v), shape (angle, 3): positive angles are up."""
     angle = np.radians(np.asarray(angles_deg, dtype=np.float64))
     return np.stack([np.cos(angle), np.zeros_like(angle), np.sin(angle)], axis=-1)
+
+
+# Directions of a plane by the angles in it.
+PLANES: Mapping[str, Callable[[Floats], Floats]] = {
+    "horizontal": horizontal_directions,
+    "vertical": vertical_directions,
+}
 
 
 def polar_directions() -> Floats:

@@ -47,11 +47,6 @@ class ImpulseResponse:
         """Of every sample, (sample,)."""
         return np.asarray(self.start_s + np.arange(len(self.samples_pa)) / self.sampling_rate_hz)
 
-    def spectrum_pa(self, frequency_hz: Floats) -> Complexes:
-        """Sum over samples times exp(-i omega t) at any frequencies (frequency,), in Pa."""
-        turns = np.exp(-2j * np.pi * frequency_hz[:, None] * self.times_s)
-        return np.asarray(turns @ self.samples_pa)
-
 
 def impulse_response(
     frequency_hz: Floats,

@@ -10,7 +10,7 @@ from collections.abc import Iterator, Mapping, Sequence
 
 import numpy as np
 
-from fieldproc.conventions import level_db, phase_deg
+from fieldproc.conventions import known_phase_deg, level_db
 from fieldproc.records import Bands, Facts, FarField, Scalar, Table, Verdict
 from fieldproc.results.netcdf_layer import Attribute, Variable, netcdf_file
 from fieldproc.results.plain import one_line, unit_of, written_angles_deg
@@ -56,9 +56,7 @@ def _field_variables(far_field: FarField, channel: int, *, relative: bool) -> It
     unit = "1" if relative else "Pa"
     rms = "of the rms pressure phasor, time exp(+i omega t), propagation removed"
     level = level_db(pressure_pa)
-    phase = phase_deg(pressure_pa)
-    # as in the tables: silence has no phase, and neither have imported magnitudes
-    phase[~np.isfinite(level) | (not far_field.phase_known)] = np.nan
+    phase = known_phase_deg(pressure_pa, far_field.phase_known)
     level_name = "level re 20e-6 of the unit of the data" if relative else "level re 20 uPa"
     for name, values, own_unit, long_name in (
         ("pressure_real", pressure_pa.real, unit, f"real part {rms}"),

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import numpy as np
-
-from fieldproc.conventions import level_db, phase_deg
+from fieldproc.conventions import known_phase_deg, level_db
 from fieldproc.records import Facts, FarField
 from fieldproc.results.plain import ascii_line, written_angles_deg
 
@@ -20,9 +18,7 @@ def text_files(far_field: FarField, facts: Facts, channel: int) -> dict[str, byt
     of zero pressure ``-inf``.
     """
     levels = level_db(far_field.pressure_pa[:, channel])
-    phases = phase_deg(far_field.pressure_pa[:, channel])
-    # as in the tables: silence has no phase, and neither have imported magnitudes
-    phases[~np.isfinite(levels) | (not far_field.phase_known)] = np.nan
+    phases = known_phase_deg(far_field.pressure_pa[:, channel], far_field.phase_known)
     stated = [f"# {ascii_line(name)}: {ascii_line(fact)}" for name, fact in facts.items()]
     frequencies = [repr(frequency) for frequency in far_field.frequency_hz.tolist()]
     files: dict[str, bytes] = {}

@@ -19,7 +19,7 @@ import numpy as np
 from scipy.interpolate import BarycentricInterpolator
 from scipy.special import comb
 
-from fieldproc.conventions import Floats, Integers, horizontal_directions, vertical_directions
+from fieldproc.conventions import PLANES, Floats, Integers
 from fieldproc.records import FarField
 from fieldproc.tables.polar import MISSING, match_directions
 
@@ -27,7 +27,6 @@ from fieldproc.tables.polar import MISSING, match_directions
 COVERAGE_DROP_DB = -6.0
 _DROP = 10.0 ** (COVERAGE_DROP_DB / 10.0)
 _STEPS_DEG = (1, 2, 5, 10)
-_PLANES = {"horizontal": horizontal_directions, "vertical": vertical_directions}
 # Samples -3 .. 4 steps from the last one above -6 dB; where data lack among them, the two around the crossing.
 _STENCILS = (np.arange(-3, 5), np.arange(2))
 # Halvings of a step: below 1e-11 of it.
@@ -48,7 +47,7 @@ def circle_of(far_field: FarField, channel: int, plane: str) -> Circle:
     Where not even 10 degrees are, the directions that lack are nan.
     """
     for step_deg in _STEPS_DEG:
-        index = match_directions(far_field.directions, _PLANES[plane](np.arange(0.0, 360.0, step_deg)))
+        index = match_directions(far_field.directions, PLANES[plane](np.arange(0.0, 360.0, step_deg)))
         if np.all(index != MISSING):
             break
     power = np.abs(far_field.pressure_pa[:, channel, index]) ** 2

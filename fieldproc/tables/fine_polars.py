@@ -6,14 +6,12 @@ from functools import partial
 
 import numpy as np
 
-from fieldproc.conventions import Floats, Integers, horizontal_directions, vertical_directions
+from fieldproc.conventions import PLANES, Floats, Integers
 from fieldproc.records import Facts, FarField, Table
 from fieldproc.settings import TableSettings
 from fieldproc.tables.bands import FACTS, with_bands
 from fieldproc.tables.polar import MISSING, match_directions, polar_columns
 from fieldproc.tables.tables import ANGLE_FACTS, common_facts
-
-_PLANES = {"horizontal": horizontal_directions, "vertical": vertical_directions}
 
 
 def fine_polars(far_field: FarField, settings: TableSettings, facts: Facts, channel: int = 0) -> tuple[Table, ...]:
@@ -26,7 +24,7 @@ def fine_polars(far_field: FarField, settings: TableSettings, facts: Facts, chan
         return ()
     angles_deg = np.arange(step_deg - 180, 181, step_deg)
     tables = []
-    for plane, directions_of in _PLANES.items():
+    for plane, directions_of in PLANES.items():
         index = match_directions(far_field.directions, directions_of(angles_deg.astype(np.float64)))
         missing = int(np.count_nonzero(index == MISSING))
         columns_of = partial(_columns, index=index, angles_deg=angles_deg, channel=channel)

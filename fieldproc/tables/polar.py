@@ -14,8 +14,8 @@ from fieldproc.conventions import (
     Complexes,
     Floats,
     Integers,
+    known_phase_deg,
     level_db,
-    phase_deg,
     polar_directions,
 )
 from fieldproc.records import FarField
@@ -73,9 +73,7 @@ def polar_columns(
 ) -> dict[str, Floats]:
     """``level_+030_db`` and ``phase_+030_deg`` for every angle of pressures (frequency, angle)."""
     level = level_db(pressure_pa)
-    phase = phase_deg(pressure_pa)
-    # Silence has no phase, and neither have imported magnitudes.
-    phase[~(np.isfinite(level) & phase_known)] = np.nan
+    phase = known_phase_deg(pressure_pa, phase_known)
     columns = {}
     for index, angle in enumerate(angles_deg):
         columns[f"level_{angle:+04d}_db"] = level[:, index]

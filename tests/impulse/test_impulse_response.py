@@ -13,6 +13,11 @@ FREQUENCY_HZ = 20.0 * 2.0 ** (np.arange(240) / 24.0)
 RATE_HZ = 48000.0
 
 
+def spectrum_pa(impulse: ImpulseResponse, frequency_hz: np.ndarray) -> np.ndarray:
+    """Sum over samples times exp(-i omega t) at any frequencies."""
+    return np.exp(-2j * np.pi * frequency_hz[:, None] * impulse.times_s) @ impulse.samples_pa
+
+
 def delayed(delay_s: float, frequency_hz: np.ndarray = FREQUENCY_HZ) -> np.ndarray:
     return np.exp(-2j * np.pi * frequency_hz * delay_s)
 
@@ -118,7 +123,7 @@ def test_four_poles_that_the_band_holds() -> None:
     np.testing.assert_allclose(impulse.samples_pa, expected, rtol=0, atol=4e-3 * np.abs(expected).max())
     bins_hz = np.array([50.0, 333.0, 2500.0])
     # its whole: above 40 Hz as the transfer function, between the rows of the grid too
-    np.testing.assert_allclose(impulse.spectrum_pa(bins_hz), transfer(bins_hz) * delayed(0.004, bins_hz), rtol=1e-3)
+    np.testing.assert_allclose(spectrum_pa(impulse, bins_hz), transfer(bins_hz) * delayed(0.004, bins_hz), rtol=1e-3)
 
 
 def test_a_monopole_arrives_when_sound_does() -> None:
@@ -138,7 +143,7 @@ def test_the_transform_gives_the_pressures_back(rate_hz: float) -> None:
     """Within the band; 1e-5 from 100 Hz, 2e-4 from 40 Hz, and 2 % at 20 Hz, where the fades cut what rings."""
     pressure = 0.3 * high_pass(FREQUENCY_HZ, 40.0) * delayed(0.0031)
     impulse = impulse_response(FREQUENCY_HZ, pressure, sampling_rate_hz=rate_hz)
-    error = np.abs(impulse.spectrum_pa(FREQUENCY_HZ) / pressure - 1.0)
+    error = np.abs(spectrum_pa(impulse, FREQUENCY_HZ) / pressure - 1.0)
     inside = float(impulse.facts["highest_hz"]) >= FREQUENCY_HZ
     assert np.count_nonzero(~inside) == (3 if rate_hz == 44100.0 else 0)
     assert error[inside & (FREQUENCY_HZ > 100.0)].max() < 1e-5
@@ -148,7 +153,7 @@ def test_the_transform_gives_the_pressures_back(rate_hz: float) -> None:
     bins_hz = np.fft.rfftfreq(len(impulse.samples_pa), 1.0 / rate_hz)
     row = np.argmin(np.abs(bins_hz - 1000.0))
     at = np.fft.rfft(impulse.samples_pa)[row] * np.exp(-2j * np.pi * bins_hz[row] * impulse.start_s)
-    assert at == pytest.approx(impulse.spectrum_pa(bins_hz[[row]])[0], rel=1e-9)
+    assert at == pytest.approx(spectrum_pa(impulse, bins_hz[[row]])[0], rel=1e-9)
 
 
 def test_an_echo_within_what_the_grid_carries_and_one_beyond() -> None:
@@ -162,7 +167,7 @@ def test_an_echo_within_what_the_grid_carries_and_one_beyond() -> None:
         # between the rows, where only a grid that carries it knows the echo
         between_hz = np.sqrt(FREQUENCY_HZ[1:] * FREQUENCY_HZ[:-1])
         expected = high_pass(between_hz, 40.0) * (1.0 + 0.2 * delayed(late_s, between_hz))
-        errors[late_s] = np.abs(impulse.spectrum_pa(between_hz) - expected) / 0.2
+        errors[late_s] = np.abs(spectrum_pa(impulse, between_hz) - expected) / 0.2
         periods = between_hz * late_s
         # one radian from row to row: 0.3 % of the echo, and what fades and ends leave below 100 Hz
         assert errors[late_s][(periods < 5.4) & (between_hz > 100.0)].max() < 4e-3
@@ -178,7 +183,7 @@ def test_a_null_is_passed_through() -> None:
     impulse = impulse_response(FREQUENCY_HZ, pressure)
     between_hz = np.sqrt(FREQUENCY_HZ[1:] * FREQUENCY_HZ[:-1])
     error = np.abs(
-        impulse.spectrum_pa(between_hz) - high_pass(between_hz, 40.0) * (1.0 + delayed(late_s, between_hz))
+        spectrum_pa(impulse, between_hz) - high_pass(between_hz, 40.0) * (1.0 + delayed(late_s, between_hz))
     )
     # rows at the top are 1.2 radians apart, 0.7 % of the echo; the delay found lies between both sounds
     assert error[between_hz > 100.0].max() < 0.01
@@ -213,7 +218,7 @@ def test_rows_without_a_number_are_bridged_and_band_ends_are_told() -> None:
     assert impulse.facts["rows_bridged"] == 3
     assert impulse.facts["lowest_hz"] == FREQUENCY_HZ[2]
     assert impulse.facts["highest_hz"] == FREQUENCY_HZ[-2]
-    error = np.abs(impulse.spectrum_pa(FREQUENCY_HZ) - pressure)
+    error = np.abs(spectrum_pa(impulse, FREQUENCY_HZ) - pressure)
     # a smooth response is hardly wrong where it is bridged
     assert error[(FREQUENCY_HZ > 100.0) & (FREQUENCY_HZ < 19000.0)].max() < 1e-4
 
@@ -240,7 +245,7 @@ def test_a_linear_grid_will_do() -> None:
     impulse = impulse_response(even_hz, pressure)
     # below, ten periods of the corner are few rows to tell its shape
     some = np.arange(40, 2000, 37)
-    assert np.abs(impulse.spectrum_pa(even_hz[some]) - pressure[some]).max() < 1e-5
+    assert np.abs(spectrum_pa(impulse, even_hz[some]) - pressure[some]).max() < 1e-5
     assert peak_s(impulse) == pytest.approx(0.01, abs=1e-5)
 
 
