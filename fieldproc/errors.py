@@ -27,10 +27,26 @@ class ExitCode(IntEnum):
     TERMINATED = 143
 
 
+def printable(text: str) -> str:
+    """Control characters and bidirectional marks escaped: a name from a file must not drive the terminal."""
+    return "".join(c if c.isprintable() else c.encode("unicode_escape").decode() for c in text)
+
+
 class FieldprocError(Exception):
     """Anything this package refuses on purpose; ``exit_code`` says how the command ends."""
 
     exit_code = ExitCode.BUG
+
+    def __reduce__(self) -> tuple[object, ...]:
+        # subclasses take other arguments than their message
+        return _revived, (type(self), self.args, self.__dict__)
+
+
+def _revived(kind: type[FieldprocError], args: tuple[object, ...], state: dict[str, object]) -> FieldprocError:
+    """An error from another process."""
+    error = kind.__new__(kind, *args)
+    error.__dict__.update(state)
+    return error
 
 
 class UsageError(FieldprocError):
@@ -60,7 +76,8 @@ class SessionError(FieldprocError):
     def __init__(self, path: str, problems: Sequence[Problem]) -> None:
         self.path = path
         self.problems = tuple(problems)
-        super().__init__("\n".join(f"{path}: {problem}" for problem in self.problems))
+        # a name may hold line ends, which must not pass for those between problems
+        super().__init__("\n".join(f"{printable(path)}: {problem}" for problem in self.problems))
 
 
 class NumericalError(FieldprocError):
@@ -77,3 +94,38 @@ class OutputError(FieldprocError):
     """A result could not be written."""
 
     exit_code = ExitCode.NOT_WRITTEN
+
+
+class LockedError(FieldprocError):
+    """Another run works in the output folder."""
+
+    exit_code = ExitCode.LOCKED
+
+
+class LimitError(FieldprocError):
+    """Memory or time ran out, or a process was killed."""
+
+    exit_code = ExitCode.LIMIT
+
+
+class ClusterError(FieldprocError):
+    """Machines that worked for this one are gone."""
+
+    exit_code = ExitCode.LIMIT
+
+
+class StoppedError(FieldprocError):
+    """Ended on purpose, by whoever began it."""
+
+    exit_code = ExitCode.INTERRUPTED
+
+
+class BugError(FieldprocError):
+    """Something that this package did not foresee."""
+
+    exit_code = ExitCode.BUG
+
+    @classmethod
+    def of(cls, error: BaseException, trace: str) -> BugError:
+        """As a user is told of it: where it was, and what to do."""
+        return cls(f"{trace}a bug of ours ({type(error).__name__}); the lines above say where, please report them")

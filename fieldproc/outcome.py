@@ -118,8 +118,18 @@ def table_files(channels: Sequence[Mapping[str, Table]]) -> dict[str, bytes]:
     return files
 
 
-def complete(files: Mapping[str, bytes], settings: Settings, facts: Facts, judgement: Judgement) -> dict[str, bytes]:
-    """The files with the settings and, last, the summary that holds the digests of all others."""
+def complete(
+    files: Mapping[str, bytes],
+    settings: Settings,
+    facts: Facts,
+    judgement: Judgement,
+    message: str | None = None,
+    failures: Sequence[str] = (),
+) -> dict[str, bytes]:
+    """The files with the settings and, last, the summary that holds the digests of all others.
+
+    ``message`` is what the command says of the result, by default how far it may be believed.
+    """
     listed = {**files, "settings.toml": dump_settings(settings).encode()}
     summary = summary_bytes(
         frequency_hz=judgement.frequency_hz,
@@ -130,6 +140,8 @@ def complete(files: Mapping[str, bytes], settings: Settings, facts: Facts, judge
         provenance=provenance(str(facts["session_sha256"]), listed),
         notices=judgement.notices,
         facts=facts,
+        message=judgement.words if message is None else message,
+        failures=failures,
     )
     return {**listed, "summary.json": summary}
 

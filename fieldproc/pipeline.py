@@ -157,13 +157,13 @@ def validate_session(path: Path, settings: Settings, progress: Progress) -> Outc
     tables = by_name(validation, quality_table(expansion, 0, facts=facts))
     scalars = {name: Scalar(*number) for name, number in result.numbers.items()}
     judgement = replace(_judgement(spectra, expansion), scalars=scalars)
-    missed = replace(judgement, notices=judgement.notices + result.failures)
-    files = complete(table_files([tables]), settings, facts, missed)
     message = (
         f"source found {1e3 * scalars['place_error'].value:.2f} mm from its stated place; largest ripple "
         f"{scalars['largest_ripple'].value:.3f} dB from {settings.validation.lowest_hz:g} to "
         f"{settings.validation.highest_hz:g} Hz"
     )
+    missed = replace(judgement, notices=judgement.notices + result.failures)
+    files = complete(table_files([tables]), settings, facts, missed, message, result.failures)
     return Outcome(files, message, judgement.notices, result.failures, judgement.untrusted)
 
 

@@ -7,7 +7,7 @@ import math
 from pathlib import Path
 
 from fieldproc import __version__
-from fieldproc.cli import results, scans
+from fieldproc.cli import doctor, results, scans
 
 # The scenes that come with the package; their module is too heavy for --help.
 SCENES = ("point-source", "monopole-cluster", "two-way")
@@ -22,20 +22,22 @@ def command_parser() -> argparse.ArgumentParser:
         allow_abbrev=False,
     )
     parser.add_argument("--version", action="version", version=f"fieldproc {__version__}")
+    # ``here``: no file of others is read in this process; ``preload``: what the child that reads them needs
+    parser.set_defaults(here=False, preload=("fieldproc.pipeline",))
     commands = parser.add_subparsers(required=True, metavar="COMMAND")
 
     check = commands.add_parser("check", help="list everything that is wrong with scan files")
     check.add_argument("inputs", nargs="+", type=Path, metavar="FILE")
-    check.set_defaults(act=scans.check)
+    check.set_defaults(act=scans.check, preload=("fieldproc.session",))
 
     run = commands.add_parser("run", help="process scans into far field, tables and figures")
     _add_processing_arguments(run)
     run.add_argument("--tables-only", action="store_true", help="leave out figures")
-    run.set_defaults(act=scans.run)
+    run.set_defaults(act=scans.run, here=True)
 
     validate = commands.add_parser("validate", help="compare scans of a known point source with the closed form")
     _add_processing_arguments(validate)
-    validate.set_defaults(act=scans.validate)
+    validate.set_defaults(act=scans.validate, here=True)
 
     at = commands.add_parser("at", help="level and phase in any direction, from a result folder alone")
     at.add_argument("folder", type=Path, metavar="OUT/SESSION")
@@ -64,7 +66,7 @@ def command_parser() -> argparse.ArgumentParser:
     simulate.add_argument("scene", metavar="SCENE", help=f"{', '.join(SCENES)}, or a scene file in TOML")
     simulate.add_argument("-o", "--output", type=Path, required=True, metavar="FILE.h5")
     simulate.add_argument("--seed", type=int, default=1, help="of noise and position errors (default 1)")
-    simulate.set_defaults(act=scans.simulate)
+    simulate.set_defaults(act=scans.simulate, here=True)
 
     pack = commands.add_parser("pack", help="a folder of WAV impulse responses or sweeps becomes a scan session")
     pack.add_argument("folder", type=Path, metavar="FOLDER")
@@ -102,6 +104,11 @@ def command_parser() -> argparse.ArgumentParser:
     merge.add_argument("-s", "--settings", type=Path, metavar="MERGE.toml")
     merge.add_argument("--correct-gain", action="store_true", help="bring gain and delay to those of the first")
     merge.set_defaults(act=scans.merge)
+
+    examine = commands.add_parser("doctor", help="is this installation fit for work? versions, means, a self-test")
+    examine.add_argument("--json", action="store_true", help="one JSON document on standard output")
+    examine.add_argument("-o", "--output", type=Path, default=Path(), metavar="OUT", help="default: where you are")
+    examine.set_defaults(act=doctor.doctor, here=True)
     return parser
 
 
@@ -110,6 +117,35 @@ def _add_processing_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("-o", "--output", type=Path, required=True, metavar="OUT")
     parser.add_argument("-s", "--settings", type=Path, metavar="SETTINGS.toml")
     parser.add_argument("--strict", action="store_true", help="exit 1 when a band is not to be used")
+    parser.add_argument("-j", "--jobs", type=positive, default=1, metavar="N", help="sessions at a time (default 1)")
+    parser.add_argument("--again", action="store_true", help="also what is done already")
+    parser.add_argument("--dry-run", action="store_true", help="tell what would be done, and why; do nothing")
+    parser.add_argument("--json", action="store_true", help="with --dry-run: the plan as JSON")
+    parser.add_argument("--events", type=Path, metavar="FILE", help="append what happens to FILE, as JSON lines")
+    parser.add_argument(
+        "--patience", type=above_zero, default=30.0, metavar="MIN", help="end a session that is silent so long (30)"
+    )
+    parser.add_argument("--memory", type=above_zero, metavar="GIB", help="the most a session may take (no limit)")
+    parser.add_argument(
+        "--scheduler", metavar="ADDRESS", help="of a Dask cluster that does the work, tcp://host:port"
+    )
+    parser.add_argument("--no-lock", action="store_true", help="for file systems without locks")
+
+
+def positive(text: str) -> int:
+    """A whole number from 1."""
+    number = int(text)
+    if number < 1:
+        raise ValueError
+    return number
+
+
+def above_zero(text: str) -> float:
+    """A number above 0."""
+    number = float(text)
+    if not (math.isfinite(number) and number > 0):
+        raise ValueError
+    return number
 
 
 def vector(text: str) -> tuple[float, float, float]:

@@ -5,10 +5,10 @@ from __future__ import annotations
 import argparse
 import csv
 import math
-import sys
 from pathlib import Path
 
-from fieldproc.cli.talk import done, note, say
+from fieldproc.cli.places import held
+from fieldproc.cli.talk import done, note, put, say
 from fieldproc.errors import ExitCode, UsageError
 
 # A directions file of a degree grid over the sphere is 2 MB.
@@ -36,7 +36,7 @@ def at(arguments: argparse.Namespace) -> ExitCode:
         note(field_file, [f"air absorption taken off for {table.facts['absorption_air']}"])
     data = csv_bytes(table)
     if arguments.output is None:
-        sys.stdout.write(data.decode())
+        put(data.decode())
     else:
         write_file(arguments.output, data)
         write_file(arguments.output.with_name(f"{arguments.output.name}-metadata.json"), sidecar_bytes(table))
@@ -112,7 +112,7 @@ def _read_angles(path: Path) -> list[tuple[float, float]]:
 def tables(arguments: argparse.Namespace) -> ExitCode:
     """All that needs no scan once more, about another axis."""
     from fieldproc.pipeline import retabulate
-    from fieldproc.results import require_place, session_folder_name, write_folder
+    from fieldproc.results import session_folder_name, write_folder
     from fieldproc.settings import AxisSettings, load_settings
 
     folder = _field_folder(arguments.folder)
@@ -124,9 +124,9 @@ def tables(arguments: argparse.Namespace) -> ExitCode:
     settings = settings.model_copy(update={"axis": axis})
     output = folder.resolve().parent if arguments.output is None else arguments.output
     place = output / f"{session_folder_name(folder.resolve().name)}.tables"
-    require_place(place)
-    outcome = retabulate(folder, settings, figures=not arguments.tables_only)
-    write_folder(place, outcome.files)
+    with held(place):
+        outcome = retabulate(folder, settings, figures=not arguments.tables_only)
+        write_folder(place, outcome.files)
     note(folder, outcome.notices)
     return done([f"{folder}: {outcome.message}"], place)
 
@@ -143,21 +143,21 @@ def _field_folder(folder: Path) -> Path:
 def compare(arguments: argparse.Namespace) -> ExitCode:
     """Differences of results from the first of them."""
     from fieldproc.comparison import compare
-    from fieldproc.results import require_place, session_folder_name, write_folder
+    from fieldproc.results import session_folder_name, write_folder
 
     first, output = arguments.results[0], arguments.output
     folder = None if output is None else output / f"{session_folder_name(first.resolve().name)}.compare"
-    if folder is not None:
-        require_place(folder)
-    compared = compare(arguments.results, figures=folder is not None)
-    if folder is not None:
-        write_folder(folder, compared.files)
+    with held(folder):
+        compared = compare(arguments.results, figures=folder is not None)
+        if folder is not None:
+            write_folder(folder, compared.files)
     note(first, compared.notices)
     return done(compared.lines, folder)
 
 
 def report(arguments: argparse.Namespace) -> ExitCode:
     """Figures and page once more, or the overview of a batch."""
+    from fieldproc.batch import locked
     from fieldproc.page import INDEX, PAGE, overview_bytes, rebuild
     from fieldproc.results import write_file
 
@@ -167,9 +167,9 @@ def report(arguments: argparse.Namespace) -> ExitCode:
             raise UsageError("--index takes no --output: its links lead to the results beside it")
         write_file(folder / INDEX, overview_bytes(folder))
         return done([], folder / INDEX)
-    rebuilt = rebuild(folder)
-    if output is None:
-        rebuilt.write()
-        return done([], folder / PAGE)
-    write_file(output, rebuilt.files[PAGE])
-    return done([], output)
+    if output is not None:
+        write_file(output, rebuild(folder).files[PAGE])
+        return done([], output)
+    with locked(folder.resolve().parent):
+        rebuild(folder).write()
+    return done([], folder / PAGE)

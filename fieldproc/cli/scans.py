@@ -3,16 +3,12 @@
 from __future__ import annotations
 
 import argparse
-from collections.abc import Callable
 from pathlib import Path
-from typing import TYPE_CHECKING
 
-from fieldproc.cli.talk import Progress, complain, done, note, say, shown_progress
+from fieldproc.cli import batch
+from fieldproc.cli.places import held
+from fieldproc.cli.talk import complain, done, note, say, shown_progress
 from fieldproc.errors import ExitCode, SessionError, UsageError
-
-if TYPE_CHECKING:
-    from fieldproc.batch import Report
-    from fieldproc.outcome import Outcome
 
 
 def check(arguments: argparse.Namespace) -> ExitCode:
@@ -35,46 +31,12 @@ def check(arguments: argparse.Namespace) -> ExitCode:
 
 def run(arguments: argparse.Namespace) -> ExitCode:
     """Scans, or far fields from elsewhere, to result folders."""
-    from fieldproc.pipeline import process_session
-    from fieldproc.settings import load_settings
-
-    settings = load_settings(arguments.settings)
-
-    def process(path: Path, progress: Progress) -> Outcome:
-        return process_session(path, settings, progress, figures=not arguments.tables_only)
-
-    return _process_all(arguments, "run", process)
+    return batch.process_all(arguments, "run", figures=not arguments.tables_only)
 
 
 def validate(arguments: argparse.Namespace) -> ExitCode:
     """Scans of a known point source against the closed form."""
-    from fieldproc.pipeline import validate_session
-    from fieldproc.settings import load_settings
-
-    settings = load_settings(arguments.settings)
-    return _process_all(arguments, "validate", lambda path, progress: validate_session(path, settings, progress))
-
-
-def _process_all(
-    arguments: argparse.Namespace, command: str, process: Callable[[Path, Progress], Outcome]
-) -> ExitCode:
-    from fieldproc.batch import find_inputs, result_folders, run_batch
-
-    folders = result_folders(find_inputs(arguments.inputs), arguments.output, command)
-
-    def with_progress(path: Path) -> Outcome:
-        with shown_progress(path.name) as progress:
-            return process(path, progress)
-
-    return run_batch(folders, with_progress, _tell, arguments.strict)
-
-
-def _tell(report: Report) -> None:
-    note(report.path, report.notices)
-    if report.code == ExitCode.DONE:
-        say(f"{report.path}: {report.message}")
-    else:
-        complain(report.message if str(report.path) in report.message else f"{report.path}: {report.message}")
+    return batch.process_all(arguments, "validate", figures=False)
 
 
 def simulate(arguments: argparse.Namespace) -> ExitCode:
@@ -144,7 +106,7 @@ def merge(arguments: argparse.Namespace) -> ExitCode:
 
 def plan(arguments: argparse.Namespace) -> ExitCode:
     """A proposal for a scan, or a judgement of a grid."""
-    from fieldproc.results import require_place, session_folder_name, write_folder
+    from fieldproc.results import session_folder_name, write_folder
     from fieldproc.scanplan import judge, load_judge_settings, load_plan_settings, plan, read_grid
 
     judged, settings, output = arguments.judge, arguments.settings, arguments.output
@@ -152,32 +114,30 @@ def plan(arguments: argparse.Namespace) -> ExitCode:
         raise UsageError("give --settings and --output for a proposal, or --judge FILE.h5 for an existing grid")
     stem, ending = (settings.stem, "plan") if judged is None else (judged.stem, "plan-judge")
     folder = None if output is None else output / f"{session_folder_name(stem)}.{ending}"
-    if folder is not None:
-        require_place(folder)
-    with shown_progress(stem) as progress:
-        if judged is None:
-            planned = plan(load_plan_settings(settings), progress)
-        else:
-            planned = judge(read_grid(judged), stem, load_judge_settings(settings), progress)
-    if folder is not None:
-        write_folder(folder, planned.files)
+    with held(folder):
+        with shown_progress(stem) as progress:
+            if judged is None:
+                planned = plan(load_plan_settings(settings), progress)
+            else:
+                planned = judge(read_grid(judged), stem, load_judge_settings(settings), progress)
+        if folder is not None:
+            write_folder(folder, planned.files)
     return done(planned.lines, folder)
 
 
 def tune(arguments: argparse.Namespace) -> ExitCode:
     """Settings for a run recommended."""
-    from fieldproc.results import require_place, session_folder_name, write_folder
+    from fieldproc.results import session_folder_name, write_folder
     from fieldproc.settings import load_settings
     from fieldproc.tuning import tune
 
     path, output = arguments.input, arguments.output
     settings = load_settings(arguments.settings)
     folder = None if output is None else output / f"{session_folder_name(path.stem)}.tune"
-    if folder is not None:
-        require_place(folder)
-    with shown_progress(path.name, "frequencies swept") as progress:
-        tuned = tune(path, settings, progress)
-    if folder is not None:
-        write_folder(folder, tuned.files)
+    with held(folder):
+        with shown_progress(path.name, "frequencies swept") as progress:
+            tuned = tune(path, settings, progress)
+        if folder is not None:
+            write_folder(folder, tuned.files)
     note(path, tuned.notices)
     return done(tuned.lines, folder)

@@ -20,6 +20,7 @@ from fieldproc.condition.returns import TOP_HZ, Repeats
 from fieldproc.condition.spectra import log_frequency_grid
 from fieldproc.condition.waterfall import waterfall
 from fieldproc.conventions import Booleans, Complexes, Floats, Integers, amplitude_db
+from fieldproc.errors import NumericalError
 from fieldproc.records import (
     Drive,
     Gated,
@@ -33,6 +34,8 @@ from fieldproc.settings import GateSettings, SpectraSettings
 
 # Of the sampling rate: what converters pass (common practice: 20.0 kHz at 44.1 kHz). Above is their filter.
 _PASSED = 0.4535
+# Fewer hold no response of anything.
+_LEAST_SAMPLES = 16
 
 
 def condition(
@@ -44,10 +47,11 @@ def condition(
     frequencies. Delay and gain of every record are set right first, where drive signals were recorded, and with
     ``drift`` what repeats tell of slow changes (impulse responses only). With ``gate``, also the spectra of the
     responses gated before the first reflection.
-    Raises ``NumericalError`` when too few good points remain.
+    Raises ``NumericalError`` when too few good points remain, or no frequency that the records hold.
     """
     kept, dropped, alignment = good_points(session, settings)
     frequency_hz = _frequencies(session.response, settings)
+    _require_band(session.response, frequency_hz)
     speed, told = sound_speed(session.air, len(session.positions_m))
     group, first = groups(session.positions_m[kept])
     late_s, loudness = np.zeros(len(kept)), np.ones(len(kept))
@@ -194,6 +198,25 @@ def _frequencies(response: ImpulseResponses | TransferFunctions, settings: Spect
     if isinstance(response, TransferFunctions):
         return response.frequency_hz
     return log_frequency_grid(settings.lowest_hz, settings.per_octave, settings.count)
+
+
+def _require_band(response: ImpulseResponses | TransferFunctions, frequency_hz: Floats) -> None:
+    """Do the records hold any of the frequencies?"""
+    if isinstance(response, TransferFunctions):
+        return
+    samples, top_hz = response.values.shape[2], _PASSED * response.sampling_rate_hz
+    if samples < _LEAST_SAMPLES:
+        raise NumericalError(
+            "condition", "length of the records", f"{samples} samples", f"{_LEAST_SAMPLES}", "record longer"
+        )
+    if frequency_hz.min() > top_hz:
+        raise NumericalError(
+            "condition",
+            "lowest frequency asked for",
+            f"{frequency_hz.min():g} Hz",
+            f"{top_hz:g} Hz, the top of records at {response.sampling_rate_hz:g} Hz",
+            "check sampling_rate_hz, or lower spectra.lowest_hz",
+        )
 
 
 def _recorded_spectra(

@@ -166,7 +166,8 @@ def _onsets(response: ImpulseResponses, kept: Integers) -> Floats:
     """When the direct sound begins at every point, the earliest of the channels; inf where noise hides it."""
     first = np.full(len(kept), np.inf)
     for one in response.values:
-        size = np.abs(one[kept])
+        # squared below, which single precision might not hold
+        size = np.abs(one[kept]).astype(np.float64)
         least = np.maximum(_ONSET * size.max(axis=1), _OVER_NOISE * np.sqrt(_quietest(size**2)))[:, None]
         begun = (size >= least) & (size > 0)
         first = np.minimum(first, np.where(begun.any(axis=1), np.argmax(begun, axis=1), np.inf))

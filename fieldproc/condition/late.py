@@ -52,6 +52,8 @@ def late_level_db(
 
 def _of_channel(samples: Floats, rate_hz: float, frequency_hz: Floats) -> Floats:
     energy = np.mean(samples**2, axis=0)
+    if not energy.any():
+        return np.full(len(frequency_hz), -np.inf)
     end = int(np.flatnonzero(energy)[-1]) + 1
     begin = int(np.argmax(energy))
     length = int(_LENGTH * (end - begin))

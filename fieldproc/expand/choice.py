@@ -54,7 +54,11 @@ def choose_targets(solver: Solver, wavenumber: Floats, reach: Reach, separate: b
     orders = np.array([[plan.outgoing, plan.regular] for plan in plans])
     most = max(int(plan.unknowns.max()) for plan in plans)
     scores = side_by_side(
-        lambda at: _scores(solver, int(judged[at]), orders[:, :, at]), len(judged), solver.bytes_each(most)
+        lambda at: _scores(solver, int(judged[at]), orders[:, :, at]),
+        len(judged),
+        solver.bytes_each(most),
+        # on rings they are done before the solver would be there
+        heavy=solver.grid is None,
     )
     path = smooth_path(np.array(list(scores)))
     chosen = TARGETS_DB[path]

@@ -148,7 +148,7 @@ class CompactFit:
         """Most probable priors at a few rows, and what lies between them on a scale of logarithms."""
         judged = self.rows[np.unique(np.linspace(0, len(self.rows) - 1, _JUDGED).round().astype(int))]
         few = np.random.default_rng(1).permutation(self.points)[:_JUDGED_POINTS]
-        found = list(side_by_side(lambda at: self._most_probable(int(judged[at]), few), len(judged)))
+        found = list(side_by_side(lambda at: self._most_probable(int(judged[at]), few), len(judged), heavy=True))
         octaves = np.log2(self.solver.spectra.frequency_hz)
         knots = np.log([[one.cabinet_m, one.compact_m, one.share, one.noise] for one in found])
         smooth = np.exp([np.interp(octaves[self.rows], octaves[judged], column) for column in knots.T])

@@ -162,7 +162,7 @@ def prove(one: OneOrigin, cells: Cells, plans: list[OrderPlan]) -> Division | No
         return np.asarray(amplitude_db(np.array(missed)).mean(axis=1))
 
     most = of_cells.bytes_each(max(int(plan.unknowns.max()) for plan in [*plans, of_one]))
-    *divided_db, one_db = np.mean(list(side_by_side(errors_db, len(judged), most)), axis=0)
+    *divided_db, one_db = np.mean(list(side_by_side(errors_db, len(judged), most, heavy=True)), axis=0)
     best = plans[int(np.argmin(divided_db))]
     degrees = [of_cells.degree(row, int(best.outgoing[row])) for row in range(len(best.divided))]
     plan = OrderPlan(

@@ -151,7 +151,7 @@ def solve_all(solver: Solver, fitting: Fitting, progress: Progress, deviating: D
 
     at_once = solver.at_once(int(plan.unknowns.max()))
     lots = _lots(plan, [row for row in range(frequencies) if solver.has_sound(row)], at_once)
-    fits = side_by_side(lambda at: fit(lots[at]), len(lots), fitting.bytes_each())
+    fits = side_by_side(lambda at: fit(lots[at]), len(lots), fitting.bytes_each(), heavy=True)
     for lot, done in zip(lots, fits, strict=True):
         for row, (fitted, both) in zip(lot, done, strict=True):
             k = float(solver.wavenumber(row).mean())

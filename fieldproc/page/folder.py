@@ -14,7 +14,7 @@ from fieldproc.outcome import channel_folder
 from fieldproc.page.grid import Sphere
 from fieldproc.page.page import report_files
 from fieldproc.records import FarField, Table
-from fieldproc.results import read_field, read_table, read_text, write_file
+from fieldproc.results import read_field, read_table, read_text, require_place, signed_bytes, write_file
 from fieldproc.results.folder import MARKER
 from fieldproc.session import open_input
 from fieldproc.settings import load_settings
@@ -37,14 +37,12 @@ class Rebuilt:
 
         The summary goes first: a rebuild that is cut short leaves no file that the folder does not call its own.
         """
+        require_place(self.folder)
         stale = [name for name in _outputs(self.summary) if _is_figure(name) and name not in self.files]
         digests = {name: hashlib.sha256(data).hexdigest() for name, data in self.files.items()}
         kept = {name: digest for name, digest in _outputs(self.summary).items() if name not in stale}
         provenance = {**self.summary["provenance"], "outputs_sha256": kept | digests}
-        document = json.dumps(
-            {**self.summary, "provenance": provenance}, indent=2, sort_keys=True, ensure_ascii=False, allow_nan=False
-        )
-        write_file(self.folder / MARKER, f"{document}\n".encode())
+        write_file(self.folder / MARKER, signed_bytes({**self.summary, "provenance": provenance}))
         for name, data in self.files.items():
             write_file(self.folder / name, data)
         for name in stale:

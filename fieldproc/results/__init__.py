@@ -8,17 +8,27 @@ from fieldproc.results.aes69_file import aes69_bytes, aes69_harmonics_bytes
 from fieldproc.results.csv_table import csv_bytes, sidecar_bytes
 from fieldproc.results.curves_json import curves_json_bytes
 from fieldproc.results.field_file import field_bytes, read_field
-from fieldproc.results.folder import require_folder, require_place, session_folder_name, write_file, write_folder
+from fieldproc.results.folder import (
+    MARKER,
+    require_folder,
+    require_place,
+    session_folder_name,
+    sweep,
+    write_file,
+    write_folder,
+)
 from fieldproc.results.netcdf_file import netcdf_bytes
 from fieldproc.results.plain import written_angles_deg
 from fieldproc.results.read_table import read_table, read_text
-from fieldproc.results.summary import provenance, summary_bytes
+from fieldproc.results.summary import code_sha256, provenance, signed_bytes, summary_bytes, summary_sha256, versions
 from fieldproc.results.text_files import direction_name, text_files
 from fieldproc.results.wav_file import wav_bytes
 
 __all__ = [
+    "MARKER",
     "aes69_bytes",
     "aes69_harmonics_bytes",
+    "code_sha256",
     "csv_bytes",
     "curves_json_bytes",
     "direction_name",
@@ -32,8 +42,12 @@ __all__ = [
     "require_place",
     "session_folder_name",
     "sidecar_bytes",
+    "signed_bytes",
     "summary_bytes",
+    "summary_sha256",
+    "sweep",
     "text_files",
+    "versions",
     "wav_bytes",
     "write_file",
     "write_folder",

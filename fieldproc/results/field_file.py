@@ -16,6 +16,7 @@ from typing import Any
 import h5py
 import numpy as np
 
+from fieldproc.child import reading
 from fieldproc.errors import Problem, SessionError, UsageError
 from fieldproc.records import AnyComplexes, Deviations, Expansion, Measures, Quality, ReferenceAxis
 
@@ -80,7 +81,7 @@ def read_field(path: Path) -> tuple[Expansion, ReferenceAxis, dict[str, str | fl
     problems: list[Problem] = []
     try:
         # Through a file object the library has no folder in which to look for other files.
-        with path.open("rb") as stream, h5py.File(stream, "r") as file:
+        with reading(path), path.open("rb") as stream, h5py.File(stream, "r") as file:
             values = _read_all(file, problems)
     except (OSError, RuntimeError, TypeError, ValueError, KeyError) as error:
         problems.append(Problem("file", f"unreadable HDF5 ({error})", "an undamaged field file", _REBUILD))

@@ -8,7 +8,9 @@ import math
 import platform
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict
+from functools import cache
 from importlib.metadata import version
+from pathlib import Path
 from typing import Any
 
 import h5py
@@ -29,11 +31,14 @@ def summary_bytes(
     provenance: Mapping[str, Any],
     notices: Sequence[str],
     facts: Mapping[str, str | float | int],
+    message: str = "",
+    failures: Sequence[str] = (),
 ) -> bytes:
     """``summary.json``: strict JSON with sorted keys; a number that is not finite is ``null``.
 
     ``verdict`` has shape (frequency, channel). The verdict of the whole is the one all frequencies share,
-    else "caution": read the bands. ``facts`` is what else the caller states.
+    else "caution": read the bands. ``facts`` is what else the caller states, ``message`` what the command said of
+    the result, ``failures`` the tolerances it missed. The document holds its own digest (``summary_sha256``).
     """
     document = {
         "verdict": _overall(verdict),
@@ -48,9 +53,25 @@ def summary_bytes(
         "provenance": dict(provenance),
         "notices": list(notices),
         "facts": dict(facts),
+        "message": message,
+        "failures": list(failures),
     }
-    text = json.dumps(_strict(document), indent=2, sort_keys=True, ensure_ascii=False, allow_nan=False)
+    return signed_bytes(_strict(document))
+
+
+def signed_bytes(document: Mapping[str, Any]) -> bytes:
+    """A summary as its file, with its own digest (``summary_sha256``) brought up to date."""
+    provenance = {**document["provenance"], "summary_sha256": summary_sha256(document)}
+    signed = {**document, "provenance": provenance}
+    text = json.dumps(signed, indent=2, sort_keys=True, ensure_ascii=False, allow_nan=False)
     return (text + "\n").encode()
+
+
+def summary_sha256(document: Mapping[str, Any]) -> str:
+    """Digest of a summary as read from its file: of compact JSON with sorted keys, the digest itself left out."""
+    of = {name: value for name, value in document["provenance"].items() if name != "summary_sha256"}
+    text = json.dumps({**document, "provenance": of}, sort_keys=True, ensure_ascii=False, allow_nan=False)
+    return hashlib.sha256(text.encode(errors="surrogatepass")).hexdigest()
 
 
 def provenance(input_sha256: str, outputs: Mapping[str, bytes]) -> dict[str, Any]:
@@ -58,15 +79,36 @@ def provenance(input_sha256: str, outputs: Mapping[str, bytes]) -> dict[str, Any
     return {
         "input_sha256": input_sha256,
         "outputs_sha256": {name: hashlib.sha256(data).hexdigest() for name, data in outputs.items()},
-        "versions": {
-            "fieldproc": version("fieldproc"),
-            "python": platform.python_version(),
-            "numpy": version("numpy"),
-            "scipy": version("scipy"),
-            "h5py": version("h5py"),
-            "hdf5": h5py.version.hdf5_version,
-            "blas": _blas(),
-        },
+        "versions": versions(),
+        "code_sha256": code_sha256(),
+    }
+
+
+@cache
+def code_sha256() -> str:
+    """Digest of every file of this package: what it does can change without its version."""
+    package = Path(__file__).parents[1]
+    digest = hashlib.sha256()
+    for path in sorted(path for path in package.rglob("*") if path.suffix in (".py", ".html", ".css", ".js")):
+        digest.update(f"{path.relative_to(package).as_posix()}\0".encode())
+        digest.update(hashlib.sha256(path.read_bytes()).digest())
+    return digest.hexdigest()
+
+
+def versions() -> dict[str, str]:
+    """Versions of everything here that numbers depend on."""
+    return {**_packages(), "blas": _blas()}
+
+
+@cache
+def _packages() -> Mapping[str, str]:
+    return {
+        "fieldproc": version("fieldproc"),
+        "python": platform.python_version(),
+        "numpy": version("numpy"),
+        "scipy": version("scipy"),
+        "h5py": version("h5py"),
+        "hdf5": h5py.version.hdf5_version,
     }
 
 

@@ -11,6 +11,7 @@ from typing import Any
 
 import numpy as np
 
+from fieldproc.child import reading
 from fieldproc.conventions import DEFAULT_TEMPERATURE_C, Floats
 from fieldproc.errors import NumericalError, SessionError
 from fieldproc.records import Cabinet, FarField, ReferenceAxis, Session
@@ -78,7 +79,7 @@ def read_grid(path: Path) -> Grid:
     Raises ``UsageError`` if there is no such file, ``SessionError`` with every problem of the file,
     ``NumericalError`` for an imported far field, which has no grid.
     """
-    with open_source(path) as source:
+    with reading(path), open_source(path) as source:
         if _schema(source) == PLAN_SCHEMA:
             findings = verify(source)
             problems = [problem for problem in findings.problems if problem.where not in _EXPECTED]

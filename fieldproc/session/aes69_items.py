@@ -12,8 +12,9 @@ from numpy.typing import NDArray
 
 from fieldproc.conventions import Floats, directions_from_angles
 from fieldproc.errors import Problem, SessionError
+from fieldproc.session.contents import printable
 from fieldproc.session.guard import Refusal, Source, find, read_attribute, read_dataset
-from fieldproc.session.rules import limit_problems
+from fieldproc.session.rules import FARTHEST_COORDINATE_M, limit_problems
 from fieldproc.session.schema import Limits
 
 
@@ -77,21 +78,34 @@ class Items:
         kind = (self.text(path, "Type") or self.text(like or path, "Type") or "cartesian").lower()
         units = _unit_words(self.text(path, "Units") or self.text(like or path, "Units"))
         if kind == "cartesian" and set(units) <= {"metre"} and (units or like):
-            return values
+            return values if self._is_near(path, values) else np.zeros(0)
         if kind == "spherical" and units == ["degree", "degree", "metre"]:
             azimuth, elevation, radius = np.moveaxis(values, 1, 0)
+            if not self._is_near(path, radius):
+                return np.zeros(0)
             return np.moveaxis(radius[..., None] * directions_from_angles(azimuth, elevation), -1, 1)
         self.require(
             False,
             f"{path}@Units",
-            f'"{" ".join(units)}" for the type "{kind}"',
+            f'"{printable(" ".join(units))}" for the type "{printable(kind)}"',
             'cartesian in "metre", or spherical in "degree, degree, metre"',
         )
         return np.zeros(0)
 
+    def _is_near(self, path: str, lengths_m: Floats) -> bool:
+        """Lengths beyond a room are noted as a problem."""
+        farthest_m = float(np.max(np.abs(lengths_m), where=np.isfinite(lengths_m), initial=0.0))
+        near = farthest_m <= FARTHEST_COORDINATE_M
+        self.require(near, path, f"a coordinate of {farthest_m:g} m", f"at most {FARTHEST_COORDINATE_M:g} m")
+        return near
+
     def exists(self, path: str) -> bool:
         """Is there anything at ``path``?"""
-        return find(self.source, path) is not None
+        try:
+            return find(self.source, path) is not None
+        except Refusal as refusal:
+            self.problems.append(refusal.problem)
+            return False
 
     def emitter_names(self) -> tuple[str, ...]:
         """Names of the emitters, if the file gives any."""

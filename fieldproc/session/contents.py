@@ -11,6 +11,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from fieldproc import errors
+
 
 @dataclass(slots=True)
 class Contents:
@@ -60,5 +62,5 @@ def content_digest(contents: Contents) -> str:
 
 def printable(text: str) -> str:
     """Text from a file, safe in a message: control and direction characters escaped, long text cut."""
-    safe = "".join(c if c.isprintable() else c.encode("unicode_escape").decode() for c in text)
+    safe = errors.printable(text)
     return safe if len(safe) <= 80 else safe[:77] + "..."

@@ -16,23 +16,20 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, BinaryIO
 
 import h5py
 import numpy as np
-from h5py import h5a, h5d, h5g, h5l, h5o, h5s, h5t, h5z
+from h5py import h5a, h5d, h5g, h5l, h5o, h5s, h5t
 from numpy.typing import NDArray
 
 from fieldproc.errors import Problem, SessionError, UsageError
 from fieldproc.session.contents import printable
+from fieldproc.session.heaps import heap_fault
+from fieldproc.session.storage import expansion_fault, storage_fault
 
 # All that is read from one file, as arrays in memory.
 MAX_TOTAL_BYTES = 16 * 2**30
-# A chunk is expanded whole, however little of it the dataset uses.
-MAX_CHUNK_BYTES = 64 * 2**20
-# Deflate alone reaches 1030:1 on zeros. Small datasets may; beyond 256 MiB it is no measurement.
-MAX_EXPANSION = 200
-EXPANSION_FREE_BYTES = 256 * 2**20
 MAX_TEXT_BYTES = 65536
 # Texts of one dataset, padded to the longest as they are held in memory.
 MAX_TEXTS_BYTES = 16 * 2**20
@@ -43,8 +40,6 @@ MAX_NAMES = 1000
 LIBRARY_ERRORS = (OSError, RuntimeError, ValueError, TypeError, KeyError, OverflowError, SystemError)
 
 _SIGNATURE = b"\x89HDF\r\n\x1a\n"
-_FILTERS = {h5z.FILTER_DEFLATE: "deflate", h5z.FILTER_SHUFFLE: "shuffle", h5z.FILTER_FLETCHER32: "fletcher32"}
-_LAYOUTS = (h5d.COMPACT, h5d.CONTIGUOUS, h5d.CHUNKED)
 # Types are compared whole: numpy's idea of an odd float inside a compound can be larger than its record.
 _NUMBER_CODES = ("f4", "f8", "c8", "c16", "i1", "i2", "i4", "i8", "u1", "u2", "u4", "u8")
 _EXACT_TYPES = (
@@ -87,10 +82,16 @@ def open_source(path: Path) -> Iterator[Source]:
         os.close(descriptor)
         raise _file_error(path, "no regular file", "an HDF5 file", "give the path of the file itself")
     with open(descriptor, "rb") as stream:
-        sha256 = hashlib.file_digest(stream, "sha256").hexdigest()
+        # A file that is nearly all hole takes no disk, and hours to read.
+        fault = expansion_fault(512 * before.st_blocks, before.st_size)
+        # Some file systems count no blocks, or late; they know no holes either.
+        if fault and os.lseek(descriptor, 0, os.SEEK_HOLE) < before.st_size:
+            raise _file_error(path, *fault)
         # Through a Python file object the library cannot resolve names of other files: a second wall.
         with _open_hdf5(path, stream) as file:
-            yield Source(path, file, sha256)
+            _check_heaps(path, file, stream)
+            stream.seek(0)
+            yield Source(path, file, hashlib.file_digest(stream, "sha256").hexdigest())
         after = os.fstat(descriptor)
     if (before.st_size, before.st_mtime_ns) != (after.st_size, after.st_mtime_ns):
         raise _file_error(path, "a file that changed while it was read", "a finished file", "run again")
@@ -109,7 +110,9 @@ def read_dataset(source: Source, path: str, *, variable_text: bool = False) -> N
             raise Refusal(path, "no dataset", "a dataset", "store a dataset under this name")
         _check_type(path, dataset, variable_text)
         size = _check_size(source, path, dataset)
-        _check_storage(path, dataset, size)
+        fault = storage_fault(dataset, size)
+        if fault:
+            raise Refusal(path, *fault)
         source.bytes_left -= size
         values = _read_values(path, dataset)
         return values.astype(values.dtype.newbyteorder("="), copy=False)
@@ -160,7 +163,14 @@ def list_names(source: Source, path: str) -> tuple[list[str], list[str]]:
 
 
 def find(source: Source, path: str) -> Any:
-    """The object at ``path``, ``None`` if absent. ``Refusal`` for any link that is not a plain one."""
+    """The object at ``path``, ``None`` if absent. ``Refusal`` for damage, or any link that is not a plain one."""
+    try:
+        return _walk(source, path)
+    except LIBRARY_ERRORS as error:
+        raise _unreadable(path, error) from error
+
+
+def _walk(source: Source, path: str) -> Any:
     here = h5g.open(source.file.id, b"/")
     walked = ""
     for component in filter(None, path.split("/")):
@@ -193,6 +203,16 @@ def _open_hdf5(path: Path, stream: Any) -> h5py.File:
         found = "a damaged or truncated HDF5 file" if signed else "no HDF5 file"
         fix = "copy or export the file again" if signed else "give a scan session or an AES69 file"
         raise _file_error(path, found, "a whole HDF5 file", fix) from error
+
+
+def _check_heaps(path: Path, file: h5py.File, stream: BinaryIO) -> None:
+    """Before anything of variable length is read: no exception, no signal handler ends an endless walk."""
+    sizes = file.id.get_create_plist().get_sizes()
+    if sizes != (8, 8):
+        raise _file_error(path, f"addresses and sizes of {sizes} bytes", "eight bytes each", "export the file again")
+    fault = heap_fault(stream)
+    if fault:
+        raise _file_error(path, fault, "an undamaged HDF5 file", "copy or export the file again")
 
 
 def _file_error(path: Path, found: str, required: str, fix: str) -> SessionError:
@@ -236,42 +256,6 @@ def _check_size(source: Source, path: str, dataset: Any) -> int:
             "split the scan or shorten the records",
         )
     return int(size)
-
-
-def _check_storage(path: str, dataset: Any, size: int) -> None:
-    """Layout, filters, and that all values were written and none comes from elsewhere."""
-    plan = dataset.get_create_plist()
-    layout = plan.get_layout()
-    if layout not in _LAYOUTS or plan.get_external_count():
-        raise Refusal(path, "virtual or external storage", "values in this file", "store the values themselves")
-    filters = [plan.get_filter(index)[0] for index in range(plan.get_nfilters())]
-    if len(set(filters)) != len(filters) or not set(filters) <= set(_FILTERS):
-        raise Refusal(
-            path,
-            f"filters {', '.join(_FILTERS.get(code, str(code)) for code in filters)}",
-            "deflate, shuffle, fletcher32, each at most once",
-            "store with these only",
-        )
-    stored = dataset.get_storage_size()
-    if layout == h5d.CHUNKED:
-        chunk = plan.get_chunk()
-        chunk_bytes = math.prod(chunk) * int(dataset.get_type().get_size())
-        if chunk_bytes > max(MAX_CHUNK_BYTES, size):
-            raise Refusal(path, f"chunks of {chunk_bytes} bytes", f"at most {MAX_CHUNK_BYTES}", "use smaller chunks")
-        expected = math.prod(math.ceil(n / c) for n, c in zip(dataset.shape, chunk, strict=True))
-        complete = dataset.get_num_chunks() == expected
-    else:
-        # Variable-length text counts what is in the file, references, at least as large as in memory.
-        complete = stored >= size if dataset.get_type().get_class() == h5t.STRING else stored == size
-    if not complete:
-        raise Refusal(path, "values that were never written", "all values", "write the whole dataset")
-    if size > EXPANSION_FREE_BYTES and size > MAX_EXPANSION * stored:
-        raise Refusal(
-            path,
-            f"{stored} bytes that expand to {size}",
-            f"at most {MAX_EXPANSION} times",
-            "store less compressed",
-        )
 
 
 def _read_values(path: str, dataset: Any) -> NDArray[Any]:

@@ -16,6 +16,7 @@ from fieldproc.conventions import output_axes
 from fieldproc.errors import Problem
 from fieldproc.session.contents import Contents, printable
 from fieldproc.session.schema import (
+    DIRECTION,
     FIXED_SIZES,
     OBJECTS,
     RESPONSE_UNITS,
@@ -234,7 +235,7 @@ def _far_position_problems(contents: Contents, known: dict[str, NDArray[Any]]) -
 def _axis_problems(known: dict[str, NDArray[Any]]) -> list[Problem]:
     axis = known.get("/loudspeaker/axis_direction", np.array([1.0, 0.0, 0.0]))
     up = known.get("/loudspeaker/up_direction", np.array([0.0, 0.0, 1.0]))
-    if not (np.all(np.isfinite(axis)) and np.all(np.isfinite(up))):
+    if limit_problems("", axis, DIRECTION) or limit_problems("", up, DIRECTION):
         return []
     try:
         output_axes(axis, up)

@@ -37,6 +37,8 @@ FINITE = Limits(finite=True)
 POSITIVE = Limits(finite=True, above=0.0)
 # inf says "no reflection".
 POSITIVE_OR_INFINITE = Limits(above=0.0)
+# Of any length, but one whose square is still a number.
+DIRECTION = Limits(finite=True, lowest=-1e6, highest=1e6)
 NOT_NEGATIVE = Limits(finite=True, lowest=0.0)
 
 
@@ -126,8 +128,8 @@ OBJECTS = (
         Limits(finite=True, nonzero=True),
     ),
     Object("/loudspeaker/axis_origin_m", _XYZ),
-    Object("/loudspeaker/axis_direction", _XYZ),
-    Object("/loudspeaker/up_direction", _XYZ),
+    Object("/loudspeaker/axis_direction", _XYZ, limits=DIRECTION),
+    Object("/loudspeaker/up_direction", _XYZ, limits=DIRECTION),
     Object("/loudspeaker/cabinet_size_m", _XYZ, limits=POSITIVE),
     Object("/loudspeaker/cabinet_center_m", _XYZ),
     Object("/loudspeaker/rated_impedance_ohm", _SCALAR, limits=POSITIVE),

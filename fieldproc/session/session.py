@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from fieldproc.child import reading
 from fieldproc.errors import Problem, SessionError
 from fieldproc.records import FarField, Session
 from fieldproc.session.aes69 import is_aes69, read_aes69
@@ -16,7 +17,7 @@ def open_input(path: Path) -> Session | FarField:
 
     Raises ``UsageError`` if there is no such file, ``SessionError`` with every problem of the file.
     """
-    with open_source(path) as source:
+    with reading(path), open_source(path) as source:
         return read_aes69(source) if is_aes69(source) else session_from_source(source)
 
 

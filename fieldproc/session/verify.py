@@ -13,6 +13,7 @@ from fieldproc.session.guard import (
     read_attribute,
     read_dataset,
 )
+from fieldproc.session.plausible import doubts
 from fieldproc.session.rules import find_problems
 from fieldproc.session.schema import OBJECTS, RESERVED, ROOT_ATTRIBUTES, Attribute
 
@@ -116,7 +117,7 @@ def _notices(source: Source, contents: Contents) -> tuple[str, ...]:
         for path, other in unused
         if path in contents.arrays and other not in contents.arrays
     ]
-    return tuple(notices)
+    return (*notices, *doubts(contents))
 
 
 def _unknown_names(source: Source) -> list[str]:

@@ -150,14 +150,31 @@ def _fixed_text(texts: NDArray[Any]) -> NDArray[Any]:
 
 
 def _replace_file(path: Path, data: memoryview) -> None:
-    temporary = path.with_name(f".{path.name}.{os.getpid()}.tmp")
+    """As results are written: beside, to the disk, then renamed. A file is replaced; a link or a device is not."""
+    # a fixed name, so that the next writer of the same file removes what a killed one left
+    temporary = path.parent / f".{path.name}.fieldproc-tmp"
     try:
-        with open(temporary, "xb") as stream:
-            stream.write(data)
-            stream.flush()
-            os.fsync(stream.fileno())
-        os.replace(temporary, path)
+        if path.is_symlink() or (path.exists() and not path.is_file()):
+            raise OutputError(f"{path}: exists and is not a file; choose another name")
+        temporary.unlink(missing_ok=True)
+        try:
+            with open(temporary, "xb") as stream:
+                stream.write(data)
+                stream.flush()
+                os.fsync(stream.fileno())
+            os.replace(temporary, path)
+        except BaseException:
+            with suppress(OSError):
+                temporary.unlink(missing_ok=True)
+            raise
+        _sync_folder(path.parent)
     except OSError as error:
-        with suppress(OSError):
-            temporary.unlink()
         raise OutputError(f"{path}: cannot be written ({error.strerror})") from error
+
+
+def _sync_folder(folder: Path) -> None:
+    descriptor = os.open(folder, os.O_RDONLY | os.O_DIRECTORY)
+    try:
+        os.fsync(descriptor)
+    finally:
+        os.close(descriptor)

@@ -45,3 +45,12 @@ def resonance(center_hz: float, quality: float, gain_db: float) -> AnalogFilter:
     """Second-order peak of ``gain_db`` at the centre and 0 dB far from it; ``quality`` is that of the poles."""
     peak = 10.0 ** (gain_db / 20.0)
     return AnalogFilter((((1.0, peak / quality, 1.0), (1.0, 1.0 / quality, 1.0), center_hz),))
+
+
+def peaking(center_hz: float, quality: float, gain_db: float) -> AnalogFilter:
+    """Second-order peak of ``gain_db`` as the Audio EQ Cookbook (W3C, 2021) defines it: minimum phase, 0 dB far away.
+
+    ``quality`` is the cookbook's: that of the poles is A times it, A = 10^(gain/40), so that boost and cut cancel.
+    """
+    root = 10.0 ** (gain_db / 40.0)
+    return AnalogFilter((((1.0, root / quality, 1.0), (1.0, 1.0 / (root * quality), 1.0), center_hz),))

@@ -10,6 +10,7 @@ from pydantic import Field, StrictBool
 
 from fieldproc.conventions import DEFAULT_DRIVE_VOLTAGE_V, DEFAULT_TEMPERATURE_C, Floats, Integers
 from fieldproc.settings import ClosedModel, load_model
+from fieldproc.simulate.filters import AnalogFilter, peaking
 from fieldproc.simulate.rooms import FreeField, Room, Shoebox
 from fieldproc.simulate.scans import SphereGrid, cylinder_scan, shell_scan, sphere_scan
 from fieldproc.simulate.sources import Monopole, MonopoleCluster, Source, VolumeSpectrum
@@ -29,6 +30,14 @@ class MonopoleModel(ClosedModel):
     delay_s: Annotated[float, Field(ge=0)] = 0.0
 
 
+class PeakingModel(ClosedModel):
+    """A resonance of the drive, alike in all directions; see :func:`~fieldproc.simulate.filters.peaking`."""
+
+    center_hz: Positive
+    quality: Positive
+    gain_db: float
+
+
 class MonopolesModel(ClosedModel):
     """Point sources on one drive; see :class:`~fieldproc.simulate.sources.MonopoleCluster`."""
 
@@ -36,6 +45,7 @@ class MonopolesModel(ClosedModel):
     monopoles: Annotated[tuple[MonopoleModel, ...], Field(min_length=1)]
     volume_velocity_m3_per_s_per_v: Positive = 2e-4
     spectrum: VolumeSpectrum = "constant volume acceleration"
+    resonances: tuple[PeakingModel, ...] = ()
 
 
 class CapModel(ClosedModel):
@@ -177,7 +187,9 @@ def build_source(scene: Scene) -> Source:
     match model:
         case MonopolesModel():
             monopoles = tuple(Monopole(one.position_m, one.gain, one.delay_s) for one in model.monopoles)
-            return MonopoleCluster(monopoles, model.volume_velocity_m3_per_s_per_v, model.spectrum)
+            filters = [peaking(one.center_hz, one.quality, one.gain_db) for one in model.resonances]
+            response = sum(filters, AnalogFilter())
+            return MonopoleCluster(monopoles, model.volume_velocity_m3_per_s_per_v, model.spectrum, response)
         case SphereCapsModel():
             return SphereCaps(model.radius_m, tuple(_build_cap(cap) for cap in model.caps), model.center_m)
         case TwoWayModel():

@@ -6,13 +6,14 @@ Closed forms only, and none of the package's wave functions, so that they can ju
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Literal, Protocol
 
 import numpy as np
 
 from fieldproc.conventions import Complexes, Floats, wavenumber
 from fieldproc.simulate.arrivals import sum_of_arrivals
+from fieldproc.simulate.filters import AnalogFilter
 from fieldproc.simulate.medium import Medium
 
 # A source of constant volume acceleration has its stated volume velocity at this frequency.
@@ -58,19 +59,23 @@ class MonopoleCluster:
 
     ``volume_velocity_m3_per_s_per_v`` is the rms volume velocity Q of a monopole of gain 1, per volt. With
     "constant volume velocity" it holds at every frequency: p = i rho f Q exp(-ikr) / (2 r). With "constant
-    volume acceleration" it holds at 1 kHz and falls as 1/f, which makes the pressure flat and real.
+    volume acceleration" it holds at 1 kHz and falls as 1/f, which makes the pressure flat and real. ``response``
+    filters the common drive.
     """
 
     monopoles: tuple[Monopole, ...]
     volume_velocity_m3_per_s_per_v: float
     spectrum: VolumeSpectrum = "constant volume acceleration"
+    response: AnalogFilter = field(default_factory=AnalogFilter)
 
     def drive(self, frequency_hz: Floats, air: Medium) -> Complexes:
         """Pressure times distance of a monopole of gain 1 without delay, Pa m/V, shape (F,)."""
         at_reference = 0.5 * air.density_kg_per_m3 * self.volume_velocity_m3_per_s_per_v * REFERENCE_FREQUENCY_HZ
         if self.spectrum == "constant volume velocity":
-            return np.asarray(1j * at_reference * np.asarray(frequency_hz) / REFERENCE_FREQUENCY_HZ)
-        return np.full(np.shape(frequency_hz), at_reference, dtype=np.complex128)
+            plain = 1j * at_reference * np.asarray(frequency_hz) / REFERENCE_FREQUENCY_HZ
+        else:
+            plain = np.full(np.shape(frequency_hz), at_reference, dtype=np.complex128)
+        return np.asarray(plain * self.response(frequency_hz))
 
     def arrivals(self, positions_m: Floats, air: Medium) -> tuple[Floats, Floats]:
         """Delays in seconds and amplitudes gain / r in 1/m at positions (P, 3), each (P, monopole).

@@ -8,7 +8,8 @@ Numbers only: writing them is the work of ``results``.
 
 from fieldproc.tables.acoustic_center import acoustic_center_table
 from fieldproc.tables.bands import FACTS as BAND_FACTS
-from fieldproc.tables.bands import far_field_bands, pressure_band
+from fieldproc.tables.bands import far_field_bands, pressure_band, standard_uncertainty
+from fieldproc.tables.cta2034a import curve_columns
 from fieldproc.tables.fine_polars import fine_polars
 from fieldproc.tables.fractional_octaves import octave_bands
 from fieldproc.tables.interpolation import LEVEL_LIMIT_DB, Filled, filling_notices, interpolated
@@ -30,6 +31,7 @@ __all__ = [
     "Filled",
     "acoustic_center_table",
     "common_facts",
+    "curve_columns",
     "far_field_bands",
     "filling_notices",
     "fine_polars",
@@ -44,6 +46,7 @@ __all__ = [
     "scalars_of",
     "separation_table",
     "smoothed",
+    "standard_uncertainty",
     "tabulate",
     "time_table",
     "trust_table",

@@ -43,6 +43,12 @@ def source_variance(wavenumber: float, radius_m: float, top_degree: int) -> Floa
     return np.asarray(np.mean(spherical_bessel(top_degree, wavenumber * radii_m).value() ** 2, axis=0))
 
 
+def warm_up() -> None:
+    """Compile now, for processes that are forked from this one."""
+    axis = np.array([[0.0, 0.0, 1.0]])
+    zonal_sum(np.ones((1, 1), complex), axis, np.ones((1, 1), complex), axis)
+
+
 @cache
 def _compiled():  # type: ignore[no-untyped-def]
     """Compile on first use: importing the package must wait neither for it nor for the compiler."""

@@ -186,3 +186,17 @@ def test_what_the_session_says_goes_along() -> None:
     assert "20 degrees C assumed" in spectra.notices[1]
     assert spectra.surface.tolist() == [0, 0, 0, 1, 1, 1]
     assert spectra.sound_speed_m_per_s.tolist() == [343.2] * 6
+
+
+@pytest.mark.parametrize(
+    ("samples", "rate_hz", "told"),
+    [
+        (5, RATE_HZ, "length of the records is 5 samples, limit 16"),
+        # kilohertz taken for hertz
+        (64, 48.0, "lowest frequency asked for is 125 Hz, limit 21.768 Hz"),
+    ],
+)
+def test_records_that_hold_no_frequency(samples: int, rate_hz: float, told: str) -> None:
+    session = session_of(EQUAL[..., :samples], response=ImpulseResponses(EQUAL[..., :samples], rate_hz))
+    with pytest.raises(NumericalError, match=told):
+        condition(session, GRID)

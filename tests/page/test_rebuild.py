@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from fieldproc.cli import main
-from fieldproc.page import page, rebuild
+from fieldproc.page import page
 from fieldproc.results import require_place
 
 
@@ -64,9 +64,10 @@ def test_figures_that_are_no_more_are_taken_away(copied: Path, tmp_path: Path) -
 
 @pytest.mark.usefixtures("drawn_before")
 def test_page_elsewhere_leaves_the_folder_alone(copied: Path, tmp_path: Path) -> None:
+    before = (copied / "report.html").read_bytes()
     (copied / "report.html").unlink()
     assert main(["report", str(copied), "-o", str(tmp_path / "page.html")]) == 0
-    assert (tmp_path / "page.html").read_bytes() == rebuild(copied).files["report.html"]
+    assert (tmp_path / "page.html").read_bytes() == before
     assert not (copied / "report.html").exists()
 
 

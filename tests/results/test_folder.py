@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
-import errno
 import json
 import os
+import socket
+import stat
 from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+from robust.scans import tiny_session
 
 from fieldproc.errors import OutputError
-from fieldproc.results import session_folder_name, write_file, write_folder
+from fieldproc.results import require_folder, require_place, write_file, write_folder
+from fieldproc.session import write_session
 
 
 def with_summary(files: dict[str, bytes]) -> dict[str, bytes]:
@@ -32,20 +35,6 @@ def names(folder: Path) -> list[str]:
     return sorted(path.name for path in folder.iterdir())
 
 
-class FailingCalls:
-    """Lets calls of ``function`` pass until the ``fail_at``-th, which raises."""
-
-    def __init__(self, function: Callable[..., object], fail_at: int, error: BaseException) -> None:
-        self.function, self.fail_at, self.error = function, fail_at, error
-        self.count = 0
-
-    def __call__(self, *arguments: object, **options: object) -> object:
-        self.count += 1
-        if self.count == self.fail_at:
-            raise self.error
-        return self.function(*arguments, **options)
-
-
 def test_a_new_folder_holds_what_was_given(tmp_path: Path) -> None:
     final = tmp_path / "out" / "deeper" / "scan"
     write_folder(final, NEW)
@@ -58,72 +47,6 @@ def test_an_older_result_is_replaced_as_a_whole(tmp_path: Path) -> None:
     write_folder(final, OLD)
     write_folder(final, NEW)
     assert content(final) == NEW
-    assert names(tmp_path) == ["scan"]
-
-
-def _calls(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, name: str) -> int:
-    """How often replacing a result calls ``os.name``."""
-    counter = FailingCalls(getattr(os, name), -1, OSError())
-    final = tmp_path / "counted" / "scan"
-    write_folder(final, OLD)
-    with monkeypatch.context() as patch:
-        patch.setattr(os, name, counter)
-        write_folder(final, NEW)
-    return counter.count
-
-
-@pytest.mark.parametrize("name", ["fsync", "rename", "open"])
-@pytest.mark.parametrize("code", [errno.ENOSPC, errno.EIO])
-def test_any_failing_call_leaves_the_older_result(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, name: str, code: int
-) -> None:
-    total = _calls(tmp_path, monkeypatch, name)
-    refused = 0
-    for fail_at in range(1, total + 1):
-        folder = tmp_path / f"{name}-{fail_at}"
-        final = folder / "scan"
-        write_folder(final, OLD)
-        with monkeypatch.context() as patch:
-            failure = OSError(code, os.strerror(code))
-            patch.setattr(os, name, FailingCalls(getattr(os, name), fail_at, failure))
-            try:
-                write_folder(final, NEW)
-            except OutputError as error:
-                assert f"scan: cannot be written ({os.strerror(code)})" in str(error)  # noqa: PT017
-                refused += 1
-                left = OLD
-            else:
-                left = NEW
-        assert content(final) == left
-        if left is OLD:
-            assert names(folder) == ["scan"]
-    # Only the removal of the older result, two folders, may fail without a word: the new one stands then.
-    assert refused >= max(2, total - 2)
-
-
-def test_an_interruption_leaves_the_older_result(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    final = tmp_path / "scan"
-    write_folder(final, OLD)
-    monkeypatch.setattr(os, "fsync", FailingCalls(os.fsync, 2, KeyboardInterrupt()))
-    with pytest.raises(KeyboardInterrupt):
-        write_folder(final, NEW)
-    assert content(final) == OLD
-    assert names(tmp_path) == ["scan"]
-
-
-def test_what_a_killed_run_left_is_cleaned_up(tmp_path: Path) -> None:
-    final = tmp_path / "scan"
-    # Killed between the two renames: the older result stands aside, half a new one beside it.
-    for leftover in (".scan.old", ".scan.tmp"):
-        (tmp_path / leftover).mkdir()
-        (tmp_path / leftover / "summary.json").write_bytes(b"{}")
-    write_folder(final, NEW)
-    assert content(final) == NEW
-    assert names(tmp_path) == ["scan"]
-    # Killed after them: the older result was not removed yet.
-    (tmp_path / ".scan.old").mkdir()
-    write_folder(final, OLD)
-    assert content(final) == OLD
     assert names(tmp_path) == ["scan"]
 
 
@@ -158,52 +81,112 @@ def test_names_stay_inside(tmp_path: Path, name: str) -> None:
     assert names(tmp_path) == []
 
 
-def test_a_file_is_replaced_and_a_link_not_followed(tmp_path: Path) -> None:
-    victim = tmp_path / "victim"
-    victim.write_bytes(b"precious")
+def test_a_file_is_replaced(tmp_path: Path) -> None:
     final = tmp_path / "new folder" / "angles.csv"
-    write_file(final, b"one")
-    write_file(final, b"two")
-    assert final.read_bytes() == b"two"
-    final.unlink()
-    final.symlink_to(victim)
-    write_file(final, b"three")
-    assert not final.is_symlink()
-    assert final.read_bytes() == b"three"
-    assert victim.read_bytes() == b"precious"
+    for data in (b"one", b"two", b""):
+        write_file(final, data)
+        assert final.read_bytes() == data
     assert names(final.parent) == ["angles.csv"]
 
 
-@pytest.mark.parametrize("name", ["fsync", "replace", "open"])
-def test_a_failing_file_leaves_the_older_one(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, name: str) -> None:
-    final = tmp_path / "angles.csv"
-    write_file(final, b"old")
-    failure = OSError(errno.EDQUOT, os.strerror(errno.EDQUOT))
-    monkeypatch.setattr(os, name, FailingCalls(getattr(os, name), 1, failure))
-    with pytest.raises(OutputError, match=r"angles.csv: cannot be written"):
-        write_file(final, b"new")
-    assert final.read_bytes() == b"old"
-    assert names(tmp_path) == ["angles.csv"]
+@pytest.mark.parametrize(
+    ("kind", "make"),
+    [
+        ("a folder", lambda path: path.mkdir()),
+        ("a link", lambda path: path.symlink_to("victim")),
+        ("a link", lambda path: path.symlink_to("nowhere")),
+        ("a pipe", os.mkfifo),
+        ("a special file", lambda path: socket.socket(socket.AF_UNIX).bind(str(path))),
+    ],
+    ids=["folder", "link", "dangling link", "pipe", "socket"],
+)
+@pytest.mark.filterwarnings("ignore:unclosed:ResourceWarning")
+def test_what_is_no_file_is_not_replaced_by_one(tmp_path: Path, kind: str, make: Callable[[Path], object]) -> None:
+    (tmp_path / "victim").write_bytes(b"precious")
+    final = tmp_path / "x"
+    make(final)
+    before = final.lstat()
+    for refusing in (require_folder, lambda path: write_file(path, b"new")):
+        with pytest.raises(OutputError, match=f"x: exists and is not a file but {kind}; choose another name"):
+            refusing(final)
+    with pytest.raises(OutputError, match="x: exists and is not a file; choose another name"):
+        write_session(tiny_session(1), final)
+    assert final.lstat() == before
+    assert (tmp_path / "victim").read_bytes() == b"precious"
+    assert names(tmp_path) == ["victim", "x"]
 
 
-def test_a_folder_in_the_way_of_a_file(tmp_path: Path) -> None:
-    (tmp_path / "angles.csv").mkdir()
-    with pytest.raises(OutputError, match="cannot be written"):
+@pytest.mark.parametrize("path", ["/", "."])
+def test_places_without_a_name(path: str) -> None:
+    for refusing in (require_folder, lambda path: write_file(path, b"new")):
+        with pytest.raises(OutputError, match="exists and is not a file but a folder"):
+            refusing(Path(path))
+
+
+def test_permissions_are_those_of_any_new_file(tmp_path: Path) -> None:
+    before = os.umask(0o027)
+    try:
         write_file(tmp_path / "angles.csv", b"new")
-    assert names(tmp_path) == ["angles.csv"]
+        write_folder(tmp_path / "scan", NEW)
+    finally:
+        os.umask(before)
+    assert stat.S_IMODE((tmp_path / "angles.csv").stat().st_mode) == 0o640
+    assert stat.S_IMODE((tmp_path / "scan").stat().st_mode) == 0o750
+    assert stat.S_IMODE((tmp_path / "scan/a/b/c.bin").stat().st_mode) == 0o640
+
+
+def test_places_are_refused_before_the_work(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    (tmp_path / "file").write_bytes(b"precious")
+    (tmp_path / "dangling").symlink_to("nowhere")
+    for require in (require_place, require_folder):
+        require(tmp_path / "new" / "deeper" / "scan")
+        with pytest.raises(OutputError, match="file is a file, not a folder"):
+            require(tmp_path / "file" / "deeper" / "scan")
+        with pytest.raises(OutputError, match="dangling is a link, not a folder"):
+            require(tmp_path / "dangling" / "scan")
+        with pytest.raises(OutputError, match=r"n: cannot be written \(File name too long\)"):
+            require(tmp_path / ("n" * 256))
+    # root may write anywhere: who else asks is told by the system
+    monkeypatch.setattr(os, "access", lambda _path, mode: mode != os.W_OK | os.X_OK)
+    with pytest.raises(OutputError, match=f"{tmp_path.name} may not be written to"):
+        require_place(tmp_path / "new" / "scan")
+    assert names(tmp_path) == ["dangling", "file"]
+
+
+def test_what_others_put_into_a_result_is_kept(tmp_path: Path) -> None:
+    final = tmp_path / "scan"
+    write_folder(tmp_path / "victim", OLD)
+    for name, make in (
+        ("tables/mine.csv", lambda path: path.write_bytes(b"precious")),
+        ("mine", lambda path: path.symlink_to("../victim")),
+        ("tables/nothing", lambda path: path.symlink_to("nowhere")),
+    ):
+        write_folder(final, OLD)
+        make(final / name)
+        with pytest.raises(OutputError, match=f"holds 1 files that are not ours, {name} first"):
+            write_folder(final, NEW)
+        assert (final / name).lstat()
+        (final / name).unlink()
+    # links that stand for our own files, empty folders and what a killed rebuild left go with the rest
+    (final / "tables/quality.csv").unlink()
+    (final / "tables/quality.csv").symlink_to(tmp_path / "victim/tables/quality.csv")
+    (final / "summary.json").rename(tmp_path / "summary")
+    (final / "summary.json").symlink_to(tmp_path / "summary")
+    (final / "empty").mkdir()
+    (final / "tables/.quality.csv.fieldproc-tmp").write_bytes(b"half")
+    write_folder(final, NEW)
+    assert content(final) == NEW
+    assert content(tmp_path / "victim") == OLD
+    assert (tmp_path / "summary").read_bytes() == OLD["summary.json"]
 
 
 @pytest.mark.parametrize(
-    ("stem", "name"),
-    [
-        ("kitchen_shelf-2.1", "kitchen_shelf-2.1"),
-        ("Küche links", "K_che_links"),
-        ("a/b\\c\n\x1b", "a_b_c__"),
-        ("", "_"),
-        (".", "_"),
-        ("..", "__"),
-        ("...", "___"),
-    ],
+    "summary", [b"", b"no JSON", b"[]", b"{}", b'{"provenance": {"outputs_sha256": 3}}', b"[" * 9999]
 )
-def test_session_folder_names(stem: str, name: str) -> None:
-    assert session_folder_name(stem) == name
+def test_a_summary_that_lists_nothing_makes_nothing_ours(tmp_path: Path, summary: bytes) -> None:
+    final = tmp_path / "scan"
+    write_folder(final, OLD)
+    (final / "summary.json").write_bytes(summary)
+    with pytest.raises(OutputError, match=r"holds 1 files that are not ours, tables/quality\.csv first"):
+        write_folder(final, NEW)
+    assert content(final) == {**OLD, "summary.json": summary}

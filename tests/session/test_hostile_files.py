@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -10,7 +11,8 @@ import h5py
 import numpy as np
 import pytest
 
-from fieldproc.session import check, guard
+from fieldproc.errors import UsageError
+from fieldproc.session import check, guard, storage
 
 WriteScan = Callable[..., Path]
 Edit = Callable[[h5py.File], object]
@@ -78,7 +80,7 @@ def test_values_that_expand_beyond_measure_are_refused(
         response.attrs.update({"units": "Pa/V", "sampling_rate_hz": 48000.0})
 
     assert check(path) == []
-    monkeypatch.setattr(guard, "EXPANSION_FREE_BYTES", 1_000_000)
+    monkeypatch.setattr(storage, "EXPANSION_FREE_BYTES", 1_000_000)
     assert [problem.required for problem in check(path)] == ["at most 200 times"]
 
 
@@ -97,3 +99,49 @@ def test_a_list_of_unknown_names_is_cut(write_scan: WriteScan) -> None:
         children, _ = guard.list_names(source, "/")
 
     assert len(children) == guard.MAX_NAMES
+
+
+def test_a_file_that_may_not_be_read_is_a_clear_refusal(write_scan: WriteScan) -> None:
+    path = write_scan()
+    path.chmod(0)
+    user = os.geteuid()
+    # mode bits mean nothing to the superuser
+    if user == 0:
+        os.seteuid(65534)
+    try:
+        with pytest.raises(UsageError, match=r"scan\.h5: cannot be opened \(Permission denied\)"):
+            check(path)
+    finally:
+        os.seteuid(user)
+
+
+def test_two_chunks_in_one_place_are_refused(write_scan: WriteScan) -> None:
+    """Patched in the index, which bears no checksum in files of this version."""
+    path = write_scan()
+    with h5py.File(path, "a", libver="earliest") as file:
+        responses = file["impulse_response"]
+        values, kept = responses[()], dict(responses.attrs)
+        del file["impulse_response"]
+        made = file.create_dataset("impulse_response", data=values, chunks=(1, POINTS, 8))
+        made.attrs.update(kept)
+        first, second = (made.id.get_chunk_info(index).byte_offset for index in range(2))
+    data = path.read_bytes()
+    place = data.index(second.to_bytes(8, "little"), data.index(b"TREE\x01"))
+    path.write_bytes(data[:place] + first.to_bytes(8, "little") + data[place + 8 :])
+
+    assert [problem.where for problem in check(path)] == ["/impulse_response"]
+
+
+def test_no_place_of_a_directivity_is_beyond_a_room(tmp_path: Path) -> None:
+    """Numbers that overflow when squared, as damage makes them."""
+    path = tmp_path / "far.sofa"
+    with h5py.File(path, "w") as file:
+        file.attrs.update({"Conventions": "SOFA", "SOFAConventions": "GeneralFIR"})
+        file["Data.IR"], file["Data.SamplingRate"] = np.ones((1, 2, 8)), [48000.0]
+        file["Data.SamplingRate"].attrs["Units"] = "hertz"
+        file["ReceiverPosition"] = [[1e300, 0.0, 0.0], [0.0, 1.0, 0.0]]
+        file["ReceiverPosition"].attrs.update({"Type": "cartesian", "Units": "metre"})
+
+    assert [str(problem) for problem in check(path)] == [
+        "/ReceiverPosition: found a coordinate of 1e+300 m; required at most 100 m; fix: export the file again"
+    ]
