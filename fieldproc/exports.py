@@ -50,9 +50,14 @@ def derived_files(
         exported = export_files(radiation, of_channel, own, settings.exports, facts, channel)
         below = channel_folder("exports", channel, len(names))
         files |= {f"{below}/{name}": data for name, data in exported.items()}
-        prefix = "" if len(names) == 1 else f"channel_{channel}_"
-        scalars |= {f"{prefix}{name}": scalar for name, scalar in own.items()}
+        scalars |= named_by_channel(own, channel, len(names))
     return files, scalars
+
+
+def named_by_channel(scalars: Mapping[str, Scalar], channel: int, channels: int) -> dict[str, Scalar]:
+    """Single numbers as the summary calls them: after their channel, where there are several."""
+    prefix = "" if channels == 1 else f"channel_{channel}_"
+    return {f"{prefix}{name}": scalar for name, scalar in scalars.items()}
 
 
 def export_files(

@@ -20,8 +20,9 @@ from fieldproc.conventions import (
 from fieldproc.derive import Radiation, Tables, by_name, field_tables, unscanned_told
 from fieldproc.errors import NumericalError, UsageError
 from fieldproc.expand import expand, mend
-from fieldproc.exports import derived_files
+from fieldproc.exports import derived_files, named_by_channel
 from fieldproc.extrapolate import deviations_at, extrapolate, far_field_deviations, far_field_pressure, pressure_at
+from fieldproc.found import FINDINGS, findings_files, findings_lines, joined, subject_of, told_of
 from fieldproc.impulse import ImpulseResponse, impulse_response
 from fieldproc.outcome import (
     Judgement,
@@ -75,7 +76,9 @@ def process_session(path: Path, settings: Settings, progress: Progress, *, figur
     # one visit measures all channels
     rescan = rescan_table(session, spectra, residual_db, facts=facts)
     derived, scalars = derived_files(radiation, tables, settings, facts)
-    files = {"field.h5": field_bytes(expansion, spectra.axis, facts), **derived, **table_files([by_name(rescan)])}
+    found, tables = _findings(radiation, tables, scalars, settings, facts, (expansion, spectra.axis))
+    files = {"field.h5": field_bytes(expansion, spectra.axis, facts), **derived, **found}
+    files |= table_files([by_name(rescan)])
     judgement = _judgement(spectra, expansion)
     told = (*judgement.notices, *unscanned_told(coverage), *_rescan_told(rescan))
     if settings.extrapolation.air_absorption:
@@ -97,7 +100,8 @@ def retabulate(folder: Path, settings: Settings, *, figures: bool = True) -> Out
     radiation = Radiation.of_expansion(expansion, axis, settings)
     tables, coverage = field_tables(radiation, expansion, axis, settings, facts)
     derived, scalars = derived_files(radiation, tables, settings, facts)
-    files = {"field.h5": field_bytes(expansion, axis, facts), **derived}
+    found, tables = _findings(radiation, tables, scalars, settings, facts, (expansion, axis))
+    files = {"field.h5": field_bytes(expansion, axis, facts), **derived, **found}
     judgement = Judgement(
         expansion.frequency_hz,
         expansion.quality.verdict,
@@ -113,6 +117,40 @@ def retabulate(folder: Path, settings: Settings, *, figures: bool = True) -> Out
     moved = far and not np.array_equal(axis.origin_m, stated.origin_m)
     notices = (_FAR_AWAY,) if moved else ()
     return Outcome(files, f"{judgement.words}; {about}", notices, untrusted=judgement.untrusted)
+
+
+def find_again(folder: Path, settings: Settings) -> tuple[Outcome, list[str]]:
+    """What is found with these settings, from the field file of a result folder; and all of it in lines of text."""
+    expansion, axis, context = read_field(folder / "field.h5")
+    facts: Facts = {**context, **{name: int(value) for name, value in context.items() if name == "calibrated"}}
+    # nothing is exported: one direction is enough of a balloon
+    exports = settings.exports.model_copy(update={"formats": (), "balloon": ((0.0, 0.0),)})
+    radiation = Radiation.of_expansion(expansion, axis, settings.model_copy(update={"exports": exports}))
+    count = len(expansion.channel_names)
+    scalars: dict[str, Scalar] = {}
+    for channel in range(count):
+        scalars |= named_by_channel(radiation.scalars(settings, facts, channel), channel, count)
+    files, _ = findings_files(subject_of(radiation, settings, (expansion, axis)), scalars, settings, facts)
+    judgement = Judgement(
+        expansion.frequency_hz, expansion.quality.verdict, expansion.channel_names, expansion.notices, scalars=scalars
+    )
+    lines = findings_lines(files[FINDINGS])
+    return Outcome(complete(files, settings, facts, judgement), judgement.words, untrusted=judgement.untrusted), lines
+
+
+def _findings(
+    radiation: Radiation,
+    tables: Sequence[Tables],
+    scalars: Mapping[str, Scalar],
+    settings: Settings,
+    facts: Facts,
+    field: tuple[Expansion, ReferenceAxis] | None,
+) -> tuple[dict[str, bytes], list[Tables]]:
+    """Files of what is found, if that is asked for, and all tables with those of the findings."""
+    if not settings.findings.enabled:
+        return {}, list(tables)
+    files, more = findings_files(subject_of(radiation, settings, field), scalars, settings, facts)
+    return files, joined(tables, more)
 
 
 def _report(
@@ -134,7 +172,7 @@ def _report(
         sphere = Sphere.of_far_field(source)
     # no digests yet, which the page does not read: files are hashed once, when all are there
     summary = json.loads(complete({}, settings, facts, judgement)["summary.json"])
-    return report_files(tables, summary, settings, sphere)
+    return report_files(tables, summary, settings, sphere, told_of(files))
 
 
 def validate_session(path: Path, settings: Settings, progress: Progress) -> Outcome:
@@ -249,6 +287,8 @@ def _process_far_field(path: Path, far_field: FarField, settings: Settings, figu
     tables = [radiation.tables(settings, facts, channel) for channel in range(len(turned.channel_names))]
     verdict = radiation.verdict
     files, scalars = derived_files(radiation, tables, settings, facts)
+    found, tables = _findings(radiation, tables, scalars, settings, facts, None)
+    files |= found
     judgement = Judgement(
         turned.frequency_hz,
         verdict,

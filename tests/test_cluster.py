@@ -258,6 +258,9 @@ def napping() -> Callable[[int], int]:
     return work
 
 
+# Dask drops a call that waits when its client is closed from another thread, and Python says so
+@pytest.mark.filterwarnings("ignore:.*Future._result.*:pytest.PytestUnraisableExceptionWarning")
+@pytest.mark.filterwarnings("ignore:coroutine 'Future._result' was never awaited:RuntimeWarning")
 @WAYS
 def test_a_cluster_left_midway(pair: Site, ask: Ask) -> None:
     """From another thread, as a run that is stopped does."""

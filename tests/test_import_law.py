@@ -46,9 +46,12 @@ ALLOWED: dict[str, frozenset[str]] = {
     # stricter than a stage: a writer has no mathematics of its own
     "results": FOUNDATION,
     "outcome": FOUNDATION | {"results"},
+    # composed of a far field and its tables, like what they are derived from
+    "findings": FOUNDATION | {"extrapolate", "tables", "waves"},
     "derive": FOUNDATION | {"expand", "extrapolate", "impulse", "outcome", "tables"},
+    "found": FOUNDATION | {"derive", "extrapolate", "findings", "outcome"},
     "exports": FOUNDATION | {"derive", "impulse", "outcome", "results", "tables", "waves"},
-    "pipeline": FOUNDATION | {*STAGES, "derive", "exports", "outcome", "page", "results"} - {"report"},
+    "pipeline": FOUNDATION | {*STAGES, "derive", "exports", "found", "outcome", "page", "results"} - {"report"},
     "batch": FOUNDATION | {"cluster", "outcome", "page", "pipeline", "results", "waves"},
     "cli": FOUNDATION
     | {"__version__", "batch", "outcome", "pack", "pipeline", "results", "scanplan", "session", "simulate", "tuning"}

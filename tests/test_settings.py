@@ -198,6 +198,49 @@ documents = st.fixed_dictionaries(
             }
         ),
         "report": st.fixed_dictionaries({"figures": st.booleans()}),
+        "findings": st.fixed_dictionaries(
+            {
+                "enabled": st.booleans(),
+                "trend_band_hz": band,
+                "departure_band_hz": band,
+                "least_departure_db": positive,
+            }
+        ),
+        "equalizer": st.fixed_dictionaries(
+            {
+                "target": st.sampled_from(["trend", "flat"]) | number,
+                "sampling_rate_hz": positive,
+                "band_hz": band,
+                "most_sections": st.integers(1, 20),
+                "most_boost_db": st.floats(0, 12),
+                "most_cut_db": st.floats(0, 24),
+                "largest_q_below": st.floats(1e-3, 40),
+                "largest_q_above": st.floats(1e-3, 40),
+            }
+        ),
+        "seat": st.fixed_dictionaries(
+            {
+                "distance_m": positive,
+                "height_m": number,
+                "tolerance_db": positive,
+                "room_allowance_db": number,
+                "wanted_level_db": st.just("none") | number,
+            }
+        ),
+        "placement": st.fixed_dictionaries(
+            {
+                **dict.fromkeys(("front_wall_m", "side_wall_m", "floor_m"), st.just("none") | positive),
+                "side": st.sampled_from(["left", "right"]),
+                "hand_over_hz": positive,
+            }
+        ),
+        "amplifier": st.fixed_dictionaries(
+            {
+                "power_w": st.just("none") | positive,
+                "rated_impedance_ohm": st.just("session") | positive,
+                "impedance_curve": st.just("none") | st.lists(st.tuples(positive, positive), min_size=2, max_size=5),
+            }
+        ),
         "validation": st.fixed_dictionaries(
             {
                 **dict.fromkeys(SECTIONS["validation"], positive),

@@ -12,7 +12,7 @@ from fieldproc.cli import doctor, results, scans
 # The scenes that come with the package; their module is too heavy for --help.
 SCENES = ("point-source", "monopole-cluster", "two-way")
 # Their values may begin with a minus sign.
-VECTOR_OPTIONS = ("--axis-origin", "--axis-direction", "--axis-up")
+VECTOR_OPTIONS = ("--axis-origin", "--axis-direction", "--axis-up", "--target")
 
 
 def command_parser() -> argparse.ArgumentParser:
@@ -61,6 +61,15 @@ def command_parser() -> argparse.ArgumentParser:
     tables.add_argument("-o", "--output", type=Path, metavar="OUT", help="default: beside the folder")
     tables.add_argument("--tables-only", action="store_true", help="leave out figures")
     tables.set_defaults(act=results.tables)
+
+    findings = commands.add_parser("findings", help="what the curves say of a loudspeaker, and what to do about it")
+    findings.add_argument("folder", type=Path, metavar="OUT/SESSION")
+    findings.add_argument("--target", type=target, metavar="TARGET", help="trend, flat, or dB per octave in the room")
+    findings.add_argument("--sampling-rate", type=above_zero, metavar="HZ", help="of the equaliser (48000)")
+    findings.add_argument("--one-band", action="store_true", help="the single best section")
+    findings.add_argument("-s", "--settings", type=Path, metavar="SETTINGS.toml", help="default: those of the folder")
+    findings.add_argument("-o", "--output", type=Path, metavar="OUT", help="default: beside the folder")
+    findings.set_defaults(act=results.findings)
 
     simulate = commands.add_parser("simulate", help="make a practice session whose truth is a closed form")
     simulate.add_argument("scene", metavar="SCENE", help=f"{', '.join(SCENES)}, or a scene file in TOML")
@@ -130,6 +139,16 @@ def _add_processing_arguments(parser: argparse.ArgumentParser) -> None:
         "--scheduler", metavar="ADDRESS", help="of a Dask cluster that does the work, tcp://host:port"
     )
     parser.add_argument("--no-lock", action="store_true", help="for file systems without locks")
+
+
+def target(text: str) -> str | float:
+    """A name, or a slope."""
+    if text in ("trend", "flat"):
+        return text
+    slope = float(text)
+    if not math.isfinite(slope):
+        raise ValueError
+    return slope
 
 
 def positive(text: str) -> int:

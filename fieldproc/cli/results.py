@@ -131,6 +131,28 @@ def tables(arguments: argparse.Namespace) -> ExitCode:
     return done([f"{folder}: {outcome.message}"], place)
 
 
+def findings(arguments: argparse.Namespace) -> ExitCode:
+    """What the curves say, told and written."""
+    from fieldproc.pipeline import find_again
+    from fieldproc.results import session_folder_name, write_folder
+    from fieldproc.settings import EqualizerSettings, load_settings
+
+    folder = _field_folder(arguments.folder)
+    used = folder / "settings.toml"
+    settings = load_settings(arguments.settings or (used if used.is_file() else None))
+    stated = {"target": arguments.target, "sampling_rate_hz": arguments.sampling_rate}
+    chosen = {name: value for name, value in stated.items() if value is not None}
+    if arguments.one_band:
+        chosen["most_sections"] = 1
+    equalizer = EqualizerSettings.model_validate({**settings.equalizer.model_dump(), **chosen})
+    output = folder.resolve().parent if arguments.output is None else arguments.output
+    place = output / f"{session_folder_name(folder.resolve().name)}.findings"
+    with held(place):
+        outcome, lines = find_again(folder, settings.model_copy(update={"equalizer": equalizer}))
+        write_folder(place, outcome.files)
+    return done(lines, place)
+
+
 def _field_folder(folder: Path) -> Path:
     """A folder that holds a field file."""
     if (folder / "field.h5").is_file():

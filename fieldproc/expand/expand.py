@@ -104,7 +104,8 @@ def expand(spectra: Spectra, settings: Settings, progress: Progress = _silent) -
     expansion = with_measures(expansion)
     if upper is not None:
         upper = replace(upper, expansion=with_measures(upper.expansion))
-        seam = find_seam(expansion, upper.expansion, settings.gate.crossover_hz)
+        assert gated is not None
+        seam = find_seam(expansion, upper.expansion, settings.gate.crossover_hz, gated.tail_db)
         expansion, decisive = join(expansion, upper.expansion, seam), seam.share < 1.0
         told = [*seam_notices(seam, spectra.frequency_hz), f"gated: {upper.cost}"]
     center_m = _acoustic_center(expansion)

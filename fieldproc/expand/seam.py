@@ -24,6 +24,10 @@ Record = TypeVar("Record", Quality, Measures)
 _HALF_BLEND, _HALF_MEAN = 0.25, 1.0 / 6.0
 # Above this difference a blend of the two is no better than their mean: caution.
 CAUTION_DB = -25.0
+# What outlasts the gate is told by a shorter one. With -30.3 dB of it, a resonance of Q 11 lost half of its Q and a
+# third of its gain, with -31.8 dB one of Q 3 a quarter of its Q; at -40 dB the separation would have to answer where
+# points lack (two caps in a room, 2.7 kHz).
+_OUTLASTS_DB = -34.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,9 +61,17 @@ def overlap(separated: Expansion, gated: Expansion) -> Integers:
     return np.flatnonzero(_answers(separated) & _answers(gated) & (separated.regular_order >= 0))
 
 
-def _undoubted(gated: Expansion, both: Integers) -> Booleans:
-    """Where in ``both`` nothing doubts the gated answer: low down too much outlasts the gate, high up points lack."""
-    return np.asarray(np.all(gated.quality.verdict[both] == Verdict.GOOD, axis=1))
+def _undoubted(gated: Expansion, both: Integers, tail_db: Floats | None) -> Booleans:
+    """Where in ``both`` nothing doubts the gated answer: low down too much outlasts the gate, high up points lack.
+
+    Nor does anything above outlast the gate, by ``tail_db`` (frequency, channel): a gate cuts off a resonance that
+    rings on, and no error tells.
+    """
+    good = np.all(gated.quality.verdict[both] == Verdict.GOOD, axis=1)
+    if tail_db is None:
+        return np.asarray(good)
+    outlasting = both[np.any(tail_db[both] > _OUTLASTS_DB, axis=1)]
+    return np.asarray(good & (both > outlasting.max(initial=-1)))
 
 
 def _answers(one: Expansion) -> Booleans:
@@ -76,13 +88,15 @@ def best_agreement(frequency_hz: Floats, both: Integers, missed: Floats) -> tupl
     return int(both[at]), float(np.sqrt(mean[at]))
 
 
-def find_seam(separated: Expansion, gated: Expansion, crossover_hz: Literal["auto"] | float) -> Seam:
-    """The seam of two expansions about one origin."""
+def find_seam(
+    separated: Expansion, gated: Expansion, crossover_hz: Literal["auto"] | float, tail_db: Floats | None = None
+) -> Seam:
+    """The seam of two expansions about one origin; ``tail_db`` (frequency, channel) is what outlasts the gate."""
     frequency_hz, both = separated.frequency_hz, overlap(separated, gated)
     difference_db = np.full(separated.quality.verdict.shape, np.nan)
     missed = difference(separated.outgoing[both], gated.outgoing[both])
     difference_db[both] = amplitude_db(missed)
-    sound = _undoubted(gated, both)
+    sound = _undoubted(gated, both, tail_db)
     if crossover_hz != "auto":
         middle_hz, width = crossover_hz, _HALF_BLEND
     elif sound.any():

@@ -77,6 +77,13 @@ CAPTIONS: Mapping[str, Caption] = {
             ("sound_power_db", "Sound power", "dB"),
         ],
     ),
+    "findings": Caption(
+        "Trends, and what departs from them",
+        "Bars are the departures that the sentences above tell of, with their sizes; a filled one is in every "
+        "direction, so that an equaliser mends it. The lower panel is what the proposed equaliser makes of them.",
+        "cta2034a",
+        [("listening_window_db", "Listening window", "dB"), ("in_room_estimate_db", "In-room estimate", "dB")],
+    ),
     "horizontal": _plane("horizontal", "level re the axis", _LEFT, _EVEN),
     "vertical": _plane("vertical", "level re the axis", _UP, _VERTICAL),
     "horizontal_absolute": _plane("horizontal", "level", _LEFT, _EVEN),

@@ -12,7 +12,7 @@ from typing import Any
 from fieldproc.errors import OutputError, Problem, SessionError, UsageError
 from fieldproc.outcome import channel_folder
 from fieldproc.page.grid import Sphere
-from fieldproc.page.page import report_files
+from fieldproc.page.page import Findings, report_files
 from fieldproc.records import FarField, Table
 from fieldproc.results import read_field, read_table, read_text, require_place, signed_bytes, write_file
 from fieldproc.results.folder import MARKER
@@ -20,6 +20,7 @@ from fieldproc.session import open_input
 from fieldproc.settings import load_settings
 
 FIGURES = "figures/"
+FINDINGS = "findings.json"
 # Tables that no figure needs, and that may be a hundred times as large as the others.
 _UNDRAWN = ("rescan", "deg")
 
@@ -61,7 +62,27 @@ def rebuild(folder: Path) -> Rebuilt:
     settings = load_settings(folder / "settings.toml")
     count = len(summary["channels"])
     channels = [_tables(folder / channel_folder("tables", channel, count)) for channel in range(count)]
-    return Rebuilt(folder, report_files(channels, summary, settings, _sphere(folder, count)), summary)
+    files = report_files(channels, summary, settings, _sphere(folder, count), _findings(folder, count))
+    return Rebuilt(folder, files, summary)
+
+
+def _findings(folder: Path, channels: int) -> Findings:
+    """Topics and sentences of every channel; none where none were written."""
+    path = folder / FINDINGS
+    if not path.exists():
+        return ()
+    try:
+        told = [own["sentences"] for own in json.loads(read_text(path))["channels"]]
+        sound = len(told) == channels and all(
+            isinstance(topic["topic"], str) and all(isinstance(line, str) for line in topic["told"])
+            for own in told
+            for topic in own
+        )
+    except (ValueError, TypeError, KeyError, RecursionError) as error:
+        raise _broken(path, f"no findings of a run ({type(error).__name__}: {error})") from error
+    if not sound:
+        raise _broken(path, "findings that are not sentences of every channel")
+    return told
 
 
 def read_summary(folder: Path) -> dict[str, Any]:

@@ -22,7 +22,11 @@ from fieldproc.report import draw
 from fieldproc.report.panels import level_words
 from fieldproc.settings import Settings, TableSettings, dump_settings
 
+# Topics and their sentences, of every channel.
+Findings = Sequence[Sequence[Mapping[str, Any]]]
+
 PAGE = "report.html"
+OF_FINDINGS = ("findings",)
 MOST_PAGE_BYTES = 6_000_000
 # Of the page: what stands around figures and explorers in any case.
 _TEXT_BYTES = 400_000
@@ -55,7 +59,11 @@ class Shown:
 
 
 def report_files(
-    channels: Sequence[Tables], summary: Mapping[str, Any], settings: Settings, sphere: Sphere | None = None
+    channels: Sequence[Tables],
+    summary: Mapping[str, Any],
+    settings: Settings,
+    sphere: Sphere | None = None,
+    findings: Findings = (),
 ) -> dict[str, bytes]:
     """Figures and page of a result by their paths in its folder: the same bytes from a run as from its folder.
 
@@ -69,6 +77,8 @@ def report_files(
         Those of the run; the page states them all.
     sphere
         The far field of all channels, for the explorer and the balloon; without it there are none.
+    findings
+        Topics and their sentences, of every channel: those of ``findings.json``; none where nothing was looked for.
     """
     names = [str(name) for name in summary["channels"]]
     judged = [_judged(tables, summary, channel) for channel, tables in enumerate(channels)]
@@ -80,7 +90,7 @@ def report_files(
         below = channel_folder("figures", channel, len(names))
         files |= {f"{below}/{name}": data for name, data in figures.items()}
         drawn.append({f"{below}/{name}": data for name, data in figures.items() if name.endswith(".svg")})
-    return {**files, PAGE: page_bytes(judged, summary, settings, drawn, sphere)}
+    return {**files, PAGE: page_bytes(judged, summary, settings, drawn, sphere, findings)}
 
 
 def page_bytes(
@@ -89,6 +99,7 @@ def page_bytes(
     settings: Settings,
     figures: Sequence[Mapping[str, bytes]],
     sphere: Sphere | None,
+    findings: Findings = (),
 ) -> bytes:
     """The page alone; ``figures`` are the SVGs of every channel by their paths beside the page."""
     budget = _Budget(MOST_PAGE_BYTES - _TEXT_BYTES)
@@ -97,6 +108,7 @@ def page_bytes(
     ]
     sections = [
         _section(summary, channel, tables, explorers[channel], list(_shown(tables, own, budget)))
+        | {"findings": findings[channel] if findings else []}
         for channel, (tables, own) in enumerate(zip(channels, figures, strict=True))
     ]
     return render(
@@ -128,7 +140,8 @@ def _section(
         "bands": [band for band in summary["bands"] if band["channel"] == channel],
         "explorer": explorer,
         "levels": level_words({**summary["facts"], "reference_distance_m": REFERENCE_DISTANCE_M}),
-        "figures": [shown for shown in figures if shown.name not in OF_QUALITY],
+        "figures": [shown for shown in figures if shown.name not in (*OF_QUALITY, *OF_FINDINGS)],
+        "findings_figures": [shown for shown in figures if shown.name in OF_FINDINGS],
         "quality_figures": [shown for shown in figures if shown.name in OF_QUALITY],
         "quality": _quality_rows(tables),
     }

@@ -14,6 +14,7 @@ from fieldproc.report.balloon import balloon_figure
 from fieldproc.report.curves import curve_family
 from fieldproc.report.differences import difference_figure
 from fieldproc.report.directivity import directivity_figure
+from fieldproc.report.findings_figure import findings_figure
 from fieldproc.report.in_room import in_room_figure
 from fieldproc.report.maps import PLANES, level_map
 from fieldproc.report.polar import polar_figure
@@ -87,6 +88,9 @@ def _field_figures(tables: Mapping[str, Table], title: str) -> Iterator[tuple[st
     if curves is not None:
         yield "cta2034a", curve_family(curves, quality, title=title)
         yield "in_room", in_room_figure(curves, quality, title=title)
+        if "departures" in tables:
+            after = tables.get("cta2034a_equalized")
+            yield "findings", findings_figure(curves, tables["departures"], after, quality, title=title)
     if "directivity" in tables:
         yield "directivity", directivity_figure(tables["directivity"], curves, quality, title=title)
     planes = {plane: tables[plane] for plane in PLANES if plane in tables}

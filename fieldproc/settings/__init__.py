@@ -7,6 +7,13 @@ from fieldproc.settings.closed import (
     Vector,
     load_model,
 )
+from fieldproc.settings.findings import (
+    AmplifierSettings,
+    EqualizerSettings,
+    FindingsSettings,
+    PlacementSettings,
+    SeatSettings,
+)
 from fieldproc.settings.results import (
     ExportSettings,
     ReportSettings,
@@ -37,21 +44,26 @@ from fieldproc.settings.stages import (
 
 __all__ = [
     "MAX_SETTINGS_BYTES",
+    "AmplifierSettings",
     "AxisSettings",
     "Band",
     "ClosedModel",
+    "EqualizerSettings",
     "ExpansionSettings",
     "ExportSettings",
     "ExtrapolationSettings",
+    "FindingsSettings",
     "GateSettings",
     "MendingSettings",
     "Order",
     "OrderSetting",
     "OrderSettings",
     "OrderTable",
+    "PlacementSettings",
     "ReportSettings",
     "ScalarSettings",
     "ScatteringSettings",
+    "SeatSettings",
     "SeparationSettings",
     "Settings",
     "SpectraSettings",

@@ -6,6 +6,13 @@ from pathlib import Path
 from typing import Any
 
 from fieldproc.settings.closed import ClosedModel, load_model
+from fieldproc.settings.findings import (
+    AmplifierSettings,
+    EqualizerSettings,
+    FindingsSettings,
+    PlacementSettings,
+    SeatSettings,
+)
 from fieldproc.settings.results import (
     ExportSettings,
     ReportSettings,
@@ -42,6 +49,11 @@ class Settings(ClosedModel):
     extrapolation: ExtrapolationSettings = ExtrapolationSettings()
     tables: TableSettings = TableSettings()
     scalars: ScalarSettings = ScalarSettings()
+    findings: FindingsSettings = FindingsSettings()
+    equalizer: EqualizerSettings = EqualizerSettings()
+    seat: SeatSettings = SeatSettings()
+    placement: PlacementSettings = PlacementSettings()
+    amplifier: AmplifierSettings = AmplifierSettings()
     exports: ExportSettings = ExportSettings()
     report: ReportSettings = ReportSettings()
     validation: ValidationSettings = ValidationSettings()

@@ -130,8 +130,8 @@ def test_page_reads_in_order(result: Path) -> None:
     assert len(list(tree.iter(f"{HTML}main"))) == 1
     headings = [text_of(e) for e in tree.iter(f"{HTML}h2")]
     assert headings == [
-        "Single numbers", "What if it is aimed elsewhere?", "Figures", "How far to believe it", "Notices",
-        "Where it comes from", "Settings",
+        "Single numbers", "What the curves say", "What if it is aimed elsewhere?", "Figures",
+        "How far to believe it", "Notices", "Where it comes from", "Settings",
     ]  # fmt: skip
 
 
