@@ -66,6 +66,24 @@ def test_what_cannot_be_locked(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) 
         assert not (tmp_path / "other").exists()
 
 
+def test_what_fails_otherwise(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def broken(_descriptor: int, _how: int) -> None:
+        raise OSError(5, "Input/output error")
+
+    monkeypatch.setattr("fieldproc.batch.lock.fcntl.flock", broken)
+    with pytest.raises(OutputError, match="cannot be locked"), locked(tmp_path):
+        pass
+
+
+def test_a_folder_that_takes_no_file(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def refused(*_: object) -> int:
+        raise PermissionError(13, "Permission denied")
+
+    monkeypatch.setattr("fieldproc.batch.lock.os.open", refused)
+    with pytest.raises(OutputError, match="cannot be written"), locked(tmp_path):
+        pass
+
+
 def test_a_link_is_no_lock(tmp_path: Path) -> None:
     (tmp_path / "victim").write_text("mine")
     (tmp_path / LOCK).symlink_to("victim")

@@ -16,7 +16,8 @@ from dask_site import site
 from fieldproc.cli import main
 from fieldproc.errors import ExitCode
 
-SESSIONS = 20
+# In every run, and with -m soak.
+FEW, SESSIONS = 6, 20
 
 
 @pytest.fixture(scope="module")
@@ -47,21 +48,23 @@ def finished(output: Path) -> int:
     return len(list(output.glob("*/summary.json")))
 
 
-def test_twenty_sessions_and_a_worker_that_is_killed(
-    scans: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
-) -> None:
+@pytest.mark.parametrize("count", [FEW, pytest.param(SESSIONS, marks=pytest.mark.soak)])
+def test_a_worker_that_is_killed(count: int, scans: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    inputs = [str(path) for path in sorted(scans.iterdir())[:count]]
     settings = ["-s", str(write_settings(tmp_path)), "--tables-only"]
-    assert main(["run", str(scans), "-o", str(tmp_path / "local"), *settings, "--jobs", "2"]) == 0
+    assert main(["run", *inputs, "-o", str(tmp_path / "local"), *settings, "--jobs", "2"]) == 0
     killed: list[bool] = []
     with site(tmp_path, 2) as here:
         victim = here.workers[0].pid
-        thread = once(killed, lambda: finished(tmp_path / "far") >= 4, lambda: os.kill(victim, signal.SIGKILL))
-        arguments = ["run", str(scans), "-o", str(tmp_path / "far"), *settings, "--scheduler", here.address]
+        thread = once(
+            killed, lambda: finished(tmp_path / "far") >= count // 2, lambda: os.kill(victim, signal.SIGKILL)
+        )
+        arguments = ["run", *inputs, "-o", str(tmp_path / "far"), *settings, "--scheduler", here.address]
         assert main(arguments) == 0
         thread.join()
     assert killed
     assert files_below(tmp_path / "far") == files_below(tmp_path / "local")
-    assert "20 done" in capsys.readouterr().out
+    assert f"{count} done" in capsys.readouterr().out
 
 
 def test_a_bad_file_and_a_lost_scheduler(scans: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -94,9 +97,3 @@ def test_one_session_has_its_frequencies_solved_there(scans: Path, tmp_path: Pat
     with site(tmp_path, 1) as here:
         assert main(["run", scan, "-o", str(tmp_path / "far"), *settings, "--scheduler", here.address]) == 0
     assert files_below(tmp_path / "far") == files_below(tmp_path / "local")
-
-
-def test_no_scheduler(scans: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    arguments = ["run", str(scans), "-o", str(tmp_path / "out"), "--scheduler", "tcp://127.0.0.1:9"]
-    assert main(arguments) == 2
-    assert "no scheduler of a Dask cluster answers" in capsys.readouterr().err

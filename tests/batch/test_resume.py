@@ -155,6 +155,12 @@ def without_figures(job: Job) -> None:
     write_file(path, signed_bytes(summary))
 
 
+def other_report_wanting_no_figures(job: Job) -> Job:
+    other = set_to("report", figures=False)(job)
+    assert other is not None
+    return replace(other, figures=False)
+
+
 def without_figures_wanting_none(job: Job) -> Job:
     without_figures(job)
     return replace(job, figures=False)
@@ -172,6 +178,7 @@ KEPT = [
     # another kind of processor
     summary_with(versions={"blas": "another"}),
     without_figures_wanting_none,
+    other_report_wanting_no_figures,
     # more than was asked for
     lambda job: replace(job, figures=False),
 ]
@@ -198,6 +205,7 @@ DONE_AGAIN = [
     (set_to("extrapolation", latency_s=1e-3), "setting extrapolation.latency_s changed from "),
     (set_to("tables", rear_wall="all"), "setting tables.rear_wall changed from "),
     (set_to("exports", formats=("csv",)), "setting exports.formats changed from [] to "),
+    (set_to("report", figures=False), "setting report.figures changed from true to false"),
     (without_figures, "figures were left out"),
 ]
 
@@ -243,6 +251,21 @@ def test_what_cannot_be_tried(job: Job) -> None:
     assert (gone.action, type(gone.error)) == ("refuse", UsageError)
     input_is_pipe(job)
     assert "no regular file" in str(decide(job).error)
+
+
+def test_a_summary_too_large_to_be_one(job: Job, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("fieldproc.batch.resume._MAX_SUMMARY_BYTES", 100)
+    assert decide(job).reason == "summary.json is too large"
+
+
+def test_an_input_that_goes_while_it_is_looked_at(job: Job, monkeypatch: pytest.MonkeyPatch) -> None:
+    def read_and_gone(path: Path) -> str:
+        path.unlink()
+        return "00"
+
+    monkeypatch.setattr("fieldproc.batch.resume.file_sha256", read_and_gone)
+    gone = decide(job)
+    assert (gone.action, type(gone.error)) == ("refuse", UsageError)
 
 
 def test_a_validation_does_not_depend_on_tables_and_figures(tmp_path: Path) -> None:

@@ -7,7 +7,6 @@ from pathlib import Path
 
 import pytest
 from batch.small import files_below, write_scan, write_settings
-from pair import GRID, write_pair
 
 from fieldproc.cli import main
 
@@ -45,10 +44,10 @@ def test_any_number_of_jobs_and_any_run(scans: Path, tmp_path: Path) -> None:
 
 def test_figures_exports_and_bands_from_the_settings_as_used(tmp_path: Path) -> None:
     (tmp_path / "scans").mkdir()
-    write_pair(tmp_path / "scans/pair.h5")
-    write_scan(tmp_path / "scans/small.h5")
+    for seed, name in enumerate(("pair", "small")):
+        write_scan(tmp_path / f"scans/{name}.h5", seed)
     stated = tmp_path / "stated.toml"
-    stated.write_text(GRID, encoding="utf-8")
+    stated.write_text("[uncertainty]\ndraws = 8\n", encoding="utf-8")
     one = run(tmp_path / "scans", tmp_path / "one", stated)
     two = run(tmp_path / "scans", tmp_path / "two", tmp_path / "one/pair/settings.toml", "--jobs", "2")
     assert {name for name in one if one[name] != two[name]} == set()

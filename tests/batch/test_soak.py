@@ -58,6 +58,7 @@ def growth(folder: Path, count: int, settled: int) -> tuple[int, int]:
     return last_bytes - first_bytes, last_files - first_files
 
 
+@pytest.mark.soak
 def test_forty_sessions_leave_nothing_behind(tmp_path: Path) -> None:
     """A twentieth of the soak below, with a tenth of its allowance: memory grows in steps. Measured: 0.5 MiB."""
     grown_bytes, grown_files = growth(tmp_path, 40, settled=15)

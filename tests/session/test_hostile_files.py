@@ -145,3 +145,73 @@ def test_no_place_of_a_directivity_is_beyond_a_room(tmp_path: Path) -> None:
     assert [str(problem) for problem in check(path)] == [
         "/ReceiverPosition: found a coordinate of 1e+300 m; required at most 100 m; fix: export the file again"
     ]
+
+
+def test_a_file_of_holes_is_refused_before_it_is_read(write_scan: WriteScan) -> None:
+    path = write_scan()
+    os.truncate(path, 1 << 40)
+
+    (problem,) = check(path)
+
+    assert problem.where == "/"
+
+
+def test_a_long_text_of_fixed_length(write_scan: WriteScan, monkeypatch: pytest.MonkeyPatch) -> None:
+    path = write_scan()
+    with h5py.File(path, "a") as file:
+        del file.attrs["title"]
+        file.attrs["title"] = np.bytes_(b"x" * 5000)
+    monkeypatch.setattr(guard, "MAX_TEXT_BYTES", 4999)
+
+    assert [(problem.where, problem.found) for problem in check(path)] == [("/@title", "a longer text")]
+
+
+def test_addresses_of_another_size(tmp_path: Path) -> None:
+    plan = h5py.h5p.create(h5py.h5p.FILE_CREATE)
+    plan.set_sizes(4, 4)
+    path = tmp_path / "small.h5"
+    h5py.h5f.create(os.fsencode(path), fcpl=plan).close()
+
+    assert [problem.required for problem in check(path)] == ["eight bytes each"]
+
+
+def test_a_damaged_heap(write_scan: WriteScan) -> None:
+    path = write_scan()
+    with h5py.File(path, "a") as file:
+        file["texts"] = ["a note"]
+    data = bytearray(path.read_bytes())
+    # the size of the first object, after the heap's own head and half of the object's
+    place = data.rindex(b"GCOL") + 16 + 8
+    data[place : place + 8] = bytes(8)
+    path.write_bytes(data)
+
+    (problem,) = check(path)
+
+    assert problem.required == "an undamaged HDF5 file"
+
+
+def failing(*_: object) -> None:
+    raise RuntimeError("object header cannot be decoded")
+
+
+@pytest.mark.parametrize("step", ["h5a.open", "h5a.iterate"])
+def test_what_the_library_refuses_names_the_object(
+    write_scan: WriteScan, monkeypatch: pytest.MonkeyPatch, step: str
+) -> None:
+    path = write_scan()
+    monkeypatch.setattr(guard, "h5a", Failing(step.partition(".")[2]))
+
+    problems = check(path)
+
+    assert problems
+    assert all("object header cannot be decoded" in problem.found for problem in problems)
+
+
+class Failing:
+    """The library's attributes, one of whose functions fails."""
+
+    def __init__(self, name: str) -> None:
+        self._name = name
+
+    def __getattr__(self, name: str) -> Any:
+        return failing if name == self._name else getattr(h5py.h5a, name)

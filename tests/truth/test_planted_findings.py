@@ -109,12 +109,12 @@ def missed_null(seed: int, settings: Settings, points: int) -> list[str]:
     return [f"seed {seed}, {apart_m:.4f} m, {1e6 * lag_s:.0f} us: {one}" for one in missed]
 
 
-@pytest.mark.parametrize("seed", [0, 1, 2])
+@pytest.mark.parametrize("seed", [0, 1])
 def test_a_few_resonances(seed: int) -> None:
     assert missed_resonance(seed, SHORT, 160) == []
 
 
-@pytest.mark.parametrize("seed", [100, 101])
+@pytest.mark.parametrize("seed", [100])
 def test_a_few_clean_sources(seed: int) -> None:
     assert false_alarms(seed, SHORT, 160) == []
 
