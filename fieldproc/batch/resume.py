@@ -18,7 +18,8 @@ from fieldproc.results import MARKER, provenance, require_place, summary_sha256
 from fieldproc.settings import Settings, load_settings
 
 # Sections that the results of a command do not depend on.
-_NO_MATTER = {"run": ("validation",), "validate": ("tables", "scalars", "exports", "report")}
+_OF_RESULTS = ("tables", "scalars", "exports", "report", "findings", "equalizer", "seat", "placement", "amplifier")
+_NO_MATTER = {"run": ("validation",), "validate": _OF_RESULTS}
 # Results of one processor are good on another, though their last bits may differ.
 _VERSIONS_NO_MATTER = ("blas",)
 # A summary has a few kB; what is larger is none of ours.

@@ -205,6 +205,7 @@ DONE_AGAIN = [
     (set_to("extrapolation", latency_s=1e-3), "setting extrapolation.latency_s changed from "),
     (set_to("tables", rear_wall="all"), "setting tables.rear_wall changed from "),
     (set_to("exports", formats=("csv",)), "setting exports.formats changed from [] to "),
+    (set_to("equalizer", target="flat"), 'setting equalizer.target changed from "trend" to "flat"'),
     (set_to("report", figures=False), "setting report.figures changed from true to false"),
     (without_figures, "figures were left out"),
 ]
@@ -275,6 +276,7 @@ def test_a_validation_does_not_depend_on_tables_and_figures(tmp_path: Path) -> N
     assert decide(job).action == "keep"
     assert decide(after(job, set_to("tables", rear_wall="all"))).action == "keep"
     assert decide(after(job, set_to("report", figures=False))).action == "keep"
+    assert decide(after(job, set_to("seat", distance_m=4.0))).action == "keep"
     changed = decide(after(job, set_to("validation", lowest_hz=80.0)))
     assert changed.reason == "setting validation.lowest_hz changed from 50.0 to 80.0"
 
