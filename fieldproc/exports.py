@@ -11,7 +11,7 @@ from fieldproc.conventions import Complexes, Floats, Integers, power_db
 from fieldproc.derive import Radiation, Tables
 from fieldproc.errors import NumericalError
 from fieldproc.impulse import ImpulseResponse, impulse_response
-from fieldproc.outcome import channel_folder, hertz_words, table_files
+from fieldproc.outcome import channel_folder, channel_prefix, hertz_words, table_files
 from fieldproc.records import Facts, FarField, Scalar, Table, Verdict
 from fieldproc.results import (
     aes69_bytes,
@@ -56,7 +56,7 @@ def derived_files(
 
 def named_by_channel(scalars: Mapping[str, Scalar], channel: int, channels: int) -> dict[str, Scalar]:
     """Single numbers as the summary calls them: after their channel, where there are several."""
-    prefix = "" if channels == 1 else f"channel_{channel}_"
+    prefix = channel_prefix(channel, channels)
     return {f"{prefix}{name}": scalar for name, scalar in scalars.items()}
 
 

@@ -13,11 +13,9 @@ from fieldproc.conventions import Complexes, Floats, directions_from_angles, out
 from fieldproc.derive import Radiation, Tables
 from fieldproc.extrapolate import extrapolate, far_field_pressure
 from fieldproc.findings import Subject, find, findings_bytes, findings_tables
-from fieldproc.outcome import table_files
+from fieldproc.outcome import FINDINGS, channel_prefix, table_files
 from fieldproc.records import Expansion, Facts, FarField, ReferenceAxis, Scalar
 from fieldproc.settings import Settings
-
-FINDINGS = "findings.json"
 
 
 def subject_of(radiation: Radiation, settings: Settings, field: tuple[Expansion, ReferenceAxis] | None) -> Subject:
@@ -89,7 +87,7 @@ def findings_lines(document: bytes) -> list[str]:
 
 
 def _of_channel(scalars: Mapping[str, Scalar], channel: int, channels: int) -> dict[str, Scalar]:
-    prefix = "" if channels == 1 else f"channel_{channel}_"
+    prefix = channel_prefix(channel, channels)
     return {name.removeprefix(prefix): scalar for name, scalar in scalars.items() if name.startswith(prefix)}
 
 

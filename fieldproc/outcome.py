@@ -12,6 +12,9 @@ from fieldproc.records import DroppedPoint, Facts, ReferenceAxis, Scalar, Sessio
 from fieldproc.results import csv_bytes, provenance, sidecar_bytes, summary_bytes
 from fieldproc.settings import Settings, dump_settings
 
+# What the curves say, in a result folder.
+FINDINGS = "findings.json"
+
 
 @dataclass(frozen=True, slots=True)
 class Outcome:
@@ -149,6 +152,11 @@ def complete(
 def numbers(vector: Floats) -> str:
     """A vector as text for a fact."""
     return " ".join(f"{x:.9g}" for x in vector)
+
+
+def channel_prefix(channel: int, channels: int) -> str:
+    """What the summary puts before the names of single numbers of a channel, where there are several."""
+    return "" if channels == 1 else f"channel_{channel}_"
 
 
 def channel_folder(folder: str, channel: int, channels: int) -> str:

@@ -22,9 +22,10 @@ from fieldproc.errors import NumericalError, UsageError
 from fieldproc.expand import expand, mend
 from fieldproc.exports import derived_files, named_by_channel
 from fieldproc.extrapolate import deviations_at, extrapolate, far_field_deviations, far_field_pressure, pressure_at
-from fieldproc.found import FINDINGS, findings_files, findings_lines, joined, subject_of, told_of
+from fieldproc.found import findings_files, findings_lines, joined, subject_of, told_of
 from fieldproc.impulse import ImpulseResponse, impulse_response
 from fieldproc.outcome import (
+    FINDINGS,
     Judgement,
     Outcome,
     air_absorption_words,
@@ -94,9 +95,7 @@ def retabulate(folder: Path, settings: Settings, *, figures: bool = True) -> Out
     """All that needs no scan once more, about the axis of the settings, from the field file of a result folder."""
     expansion, stated, context = read_field(folder / "field.h5")
     axis = _chosen_axis(stated, settings.axis)
-    # a field file holds all numbers as floats
-    whole: Facts = {name: int(value) for name, value in context.items() if name == "calibrated"}
-    facts = dict(sorted({**context, **axis_facts(axis, settings), **whole}.items()))
+    facts = dict(sorted({**_facts_of(context), **axis_facts(axis, settings)}.items()))
     radiation = Radiation.of_expansion(expansion, axis, settings)
     tables, coverage = field_tables(radiation, expansion, axis, settings, facts)
     derived, scalars = derived_files(radiation, tables, settings, facts)
@@ -119,10 +118,15 @@ def retabulate(folder: Path, settings: Settings, *, figures: bool = True) -> Out
     return Outcome(files, f"{judgement.words}; {about}", notices, untrusted=judgement.untrusted)
 
 
+def _facts_of(context: Facts) -> Facts:
+    """Facts as a run states them: a field file holds all numbers as floats."""
+    return {**context, **{name: int(value) for name, value in context.items() if name == "calibrated"}}
+
+
 def find_again(folder: Path, settings: Settings) -> tuple[Outcome, list[str]]:
     """What is found with these settings, from the field file of a result folder; and all of it in lines of text."""
     expansion, axis, context = read_field(folder / "field.h5")
-    facts: Facts = {**context, **{name: int(value) for name, value in context.items() if name == "calibrated"}}
+    facts = _facts_of(context)
     # nothing is exported: one direction is enough of a balloon
     exports = settings.exports.model_copy(update={"formats": (), "balloon": ((0.0, 0.0),)})
     radiation = Radiation.of_expansion(expansion, axis, settings.model_copy(update={"exports": exports}))

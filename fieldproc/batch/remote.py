@@ -15,9 +15,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from fieldproc.batch.job import Command, Job, Report
+from fieldproc.batch.job import Command, Job, Report, report_of
 from fieldproc.batch.records import STATUS
-from fieldproc.batch.resume import file_sha256
+from fieldproc.batch.resume import file_sha256, outcome_of
 from fieldproc.batch.run import Hear
 from fieldproc.errors import BugError, ExitCode, Problem, SessionError
 from fieldproc.results import MARKER, write_folder
@@ -84,9 +84,7 @@ def _received(job: Job, delivery: _Delivery) -> Report:
         problem = Problem("path on the worker", found, required, "give the workers the same file under the same path")
         raise SessionError(str(job.path), [problem])
     write_folder(job.folder, delivery.files)
-    failures = summary["failures"]
-    notices = tuple(notice for notice in summary["notices"] if notice not in failures)
-    return Report(job, ExitCode(delivery.code), delivery.message, notices)
+    return report_of(job, outcome_of(summary))
 
 
 def _carry_out(order: _Order) -> _Delivery:

@@ -83,6 +83,11 @@ def _what_was_done(job: Job, input_sha256: str) -> Outcome:
     wanted = job.command == "run" and job.figures and job.settings.report.figures
     if wanted and "report.html" not in made["outputs_sha256"]:
         raise _NotDone("figures were left out")
+    return outcome_of(summary)
+
+
+def outcome_of(summary: dict[str, Any]) -> Outcome:
+    """What a run came to, by its summary, without its files."""
     failures = tuple(summary["failures"])
     notices = tuple(notice for notice in summary["notices"] if notice not in failures)
     untrusted = any(band["verdict"] == Verdict.DO_NOT_USE.words for band in summary["bands"])

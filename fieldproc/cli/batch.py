@@ -19,7 +19,6 @@ from fieldproc.errors import ExitCode, UsageError
 if TYPE_CHECKING:
     from fieldproc.batch import Command, Course, Decision, Doing, Event, Job, Report, Watcher
 
-GIB = 2**30
 # What children are forked with, without and with what only pays for several.
 _PRELOAD = (("fieldproc.pipeline", "fieldproc.page"), ("fieldproc.batch.preload",))
 # Of a closing table; the whole message was told when the session ended.
@@ -86,7 +85,7 @@ def _workers(arguments: argparse.Namespace, decisions: list[Decision]) -> tuple[
         at_a_time = max(1, sum(cluster.client.nthreads().values()))
         return decisions, at_a_time, Remote(cluster, arguments.patience, arguments.memory)
     at_a_time = max(1, min(arguments.jobs, to_run))
-    memory_bytes = None if arguments.memory is None else int(arguments.memory * GIB)
+    memory_bytes = None if arguments.memory is None else int(arguments.memory * child.GIB)
     shared = [
         replace(one, job=replace(one.job, processes=at_a_time, scheduler=arguments.scheduler)) for one in decisions
     ]

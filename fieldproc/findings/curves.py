@@ -62,13 +62,12 @@ class Curve:
 
     def within(self, lowest_hz: float, highest_hz: float) -> Curve:
         """The usable part of a band."""
-        inside = (self.frequency_hz >= lowest_hz) & (self.frequency_hz <= highest_hz) & self.usable
+        return self.picked((self.frequency_hz >= lowest_hz) & (self.frequency_hz <= highest_hz) & self.usable)
+
+    def picked(self, rows: Booleans) -> Curve:
+        """The curve at some of its frequencies, (frequency,)."""
         return Curve(
-            self.frequency_hz[inside],
-            self.level_db[inside],
-            self.errors_db[:, inside],
-            self.draws,
-            self.usable[inside],
+            self.frequency_hz[rows], self.level_db[rows], self.errors_db[:, rows], self.draws, self.usable[rows]
         )
 
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from fieldproc.conventions import Booleans, Complexes, Floats
+from fieldproc.conventions import Complexes, Floats
 from fieldproc.errors import NumericalError
 from fieldproc.findings.aim import Aim, AimLimits, aim_of, elevation_deg
 from fieldproc.findings.beam import Beam, BeamLimits, beam_of, full_coverage_deg
@@ -239,8 +239,8 @@ def _equalized(
     )
     targets_db = targets(window.frequency_hz, trends, told.target)
     return equalize(
-        _rows(window, carried),
-        _rows(room, carried),
+        window.picked(carried),
+        room.picked(carried),
         (targets_db[0][carried], targets_db[1][carried]),
         allowed[carried],
         limits,
@@ -264,12 +264,6 @@ def targets(frequency_hz: Floats, trends: Mapping[str, Trend], target: str | flo
     middle = 0.5 * np.log2(window.band_hz[0] * window.band_hz[1] / 1e6)
     turned = tilt * (np.log2(frequency_hz / 1000.0) - middle)
     return window.level_db(frequency_hz) + turned, room.level_db(frequency_hz) + turned
-
-
-def _rows(curve: Curve, rows: Booleans) -> Curve:
-    return Curve(
-        curve.frequency_hz[rows], curve.level_db[rows], curve.errors_db[:, rows], curve.draws, curve.usable[rows]
-    )
 
 
 def _aim(

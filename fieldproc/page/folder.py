@@ -10,7 +10,7 @@ from pathlib import Path, PurePosixPath
 from typing import Any
 
 from fieldproc.errors import OutputError, Problem, SessionError, UsageError
-from fieldproc.outcome import channel_folder
+from fieldproc.outcome import FINDINGS, channel_folder
 from fieldproc.page.grid import Sphere
 from fieldproc.page.page import Findings, report_files
 from fieldproc.records import FarField, Table
@@ -20,7 +20,6 @@ from fieldproc.session import open_input
 from fieldproc.settings import load_settings
 
 FIGURES = "figures/"
-FINDINGS = "findings.json"
 # Tables that no figure needs, and that may be a hundred times as large as the others.
 _UNDRAWN = ("rescan", "deg")
 

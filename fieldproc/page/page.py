@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 
 from fieldproc.conventions import REFERENCE_DISTANCE_M, Floats, Integers
-from fieldproc.outcome import channel_folder
+from fieldproc.outcome import channel_folder, channel_prefix
 from fieldproc.page.captions import OF_QUALITY, Tables, caption_of
 from fieldproc.page.explorer import explorer_data
 from fieldproc.page.grid import Sphere
@@ -207,7 +207,7 @@ def _shown(tables: Tables, figures: Mapping[str, bytes], budget: _Budget) -> Ite
 
 def _scalars(summary: Mapping[str, Any], channel: int, channels: int) -> list[tuple[str, Scalar]]:
     """Single numbers of a channel, in words; those that a reader asks for first come first."""
-    prefix = "" if channels == 1 else f"channel_{channel}_"
+    prefix = channel_prefix(channel, channels)
     own = {name.removeprefix(prefix): entry for name, entry in summary["scalars"].items() if name.startswith(prefix)}
     order = [*(name for name in SCALARS if name in own), *(name for name in own if name not in SCALARS)]
     return [(SCALARS.get(name, name.replace("_", " ")), scalar_of(own[name])) for name in order]
