@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import threading
 import time
-from collections.abc import Callable, Sequence
-from concurrent.futures import ThreadPoolExecutor, as_completed
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import FIRST_COMPLETED, Future, ThreadPoolExecutor, wait
 from pathlib import Path
 from typing import Protocol
 
@@ -17,6 +17,8 @@ from fieldproc.errors import ExitCode, FieldprocError, LimitError
 from fieldproc.results import sweep
 
 Hear = Callable[[Progress], None]
+# How often the calling thread looks up from its waiting.
+_LOOK_S = 0.2
 
 
 # Told of every event, one at a time, from whatever thread it comes.
@@ -75,8 +77,8 @@ def run_batch(
     pool = ThreadPoolExecutor(max_workers=at_a_time)
     try:
         waiting = [pool.submit(_one, one.job, doing, tell) for one in decisions if one.action == "run"]
-        for future in as_completed(waiting):
-            tell(Ended(future.result()))
+        for report in _as_they_end(waiting):
+            tell(Ended(report))
     except BaseException as error:
         doing.stop()
         pool.shutdown(cancel_futures=True)
@@ -89,6 +91,16 @@ def run_batch(
     code = common_code([report.code for report in course.reports()])
     tell(Closed(code))
     return code
+
+
+def _as_they_end(waiting: Sequence[Future[Report]]) -> Iterator[Report]:
+    """A wait without end may miss a signal: where it comes after the interpreter's last look and before the wait (while
+    other threads want the interpreter, milliseconds), nothing wakes the thread that should hear it."""
+    left = set(waiting)
+    while left:
+        ended, left = wait(left, timeout=_LOOK_S, return_when=FIRST_COMPLETED)
+        for future in ended:
+            yield future.result()
 
 
 def _without_work(decision: Decision) -> Report:

@@ -7,6 +7,7 @@ import shutil
 import signal
 import subprocess
 import sys
+import threading
 import time
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
@@ -17,6 +18,11 @@ import pytest
 from batch.commands import Zygote, command, faults_of, leftovers, quick_settings, write_scans, zygote
 from batch.processes import none_left, wait_until
 from batch.small import files_below
+
+from fieldproc.batch import Decision, Job, Report, run_batch
+from fieldproc.batch.run import Hear
+from fieldproc.errors import StoppedError
+from fieldproc.settings import Settings
 
 CODES = {signal.SIGINT: 130, signal.SIGTERM: 143}
 WORDS = {signal.SIGINT: "interrupted", signal.SIGTERM: "terminated"}
@@ -200,3 +206,28 @@ def test_a_second_signal_ends_at_once(batch: Batch, first: int, second: int, tmp
 
 def stuck_order(order: Sequence[str], output: Path, events: Path) -> list[str]:
     return [sys.executable, "-c", _STUCK, *order, "-o", str(output), "--events", str(events)]
+
+
+class Interrupted:
+    """Work that is interrupted where the interpreter listens only when its main thread wakes up by itself: a signal
+    that another thread receives, or one that comes just before the main thread begins to wait."""
+
+    def __init__(self) -> None:
+        self.stopped = threading.Event()
+
+    def __call__(self, _job: Job, _hear: Hear) -> Report:
+        time.sleep(0.1)
+        signal.pthread_kill(threading.get_ident(), signal.SIGINT)
+        self.stopped.wait(2 * ENDED_S)
+        raise StoppedError("stopped")
+
+    def stop(self) -> None:
+        self.stopped.set()
+
+
+def test_a_signal_is_heard_while_nothing_ends(tmp_path: Path) -> None:
+    job = Job(tmp_path / "a.h5", tmp_path / "out/a", "run", Settings())
+    began_s = time.monotonic()
+    with pytest.raises(KeyboardInterrupt):
+        run_batch("run", [Decision(job, "run", "new")], tmp_path / "out", 1, Interrupted(), [])
+    assert time.monotonic() - began_s < ENDED_S

@@ -7,6 +7,7 @@ import json
 import os
 import shutil
 import subprocess
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -17,6 +18,10 @@ NAMES = ("chromium", "chromium-browser", "google-chrome")
 
 def find_browser() -> str | None:
     return next((path for name in NAMES if (path := shutil.which(name))), None)
+
+
+class NoAnswer(Exception):
+    """The browser refused a message, or the page it was for has gone."""
 
 
 class Browser:
@@ -49,15 +54,18 @@ class Browser:
         assert "exceptionDetails" not in answer, answer
         return answer["result"].get("value")
 
-    def wait_for(self, script: str) -> None:
-        """Until the expression is true, at most ten seconds."""
-        waiting = f"""new Promise((done, failed) => {{
-            const until = performance.now() + 10000;
-            const look = () => ({script}) ? done(true)
-                : performance.now() > until ? failed(new Error("waited in vain")) : setTimeout(look, 20);
-            look();
-        }})"""
-        assert self.run(waiting)
+    def wait_for(self, script: str, seconds: float = 10.0) -> None:
+        """Until the expression is true; asked anew each time, as a page that gives way to the next one answers nothing."""
+        until = time.monotonic() + seconds
+        while True:
+            try:
+                if self.run(script):
+                    return
+            except NoAnswer:
+                if time.monotonic() > until:
+                    raise
+            assert time.monotonic() < until, f"waited in vain for {script}"
+            time.sleep(0.02)
 
     def press(self, key: str, code: int) -> None:
         for kind in ("keyDown", "keyUp"):
@@ -100,7 +108,8 @@ class Browser:
         self._write.flush()
         while (answer := self._receive()).get("id") != self._count:
             pass
-        assert "error" not in answer, f"{method}: {answer['error']}"
+        if "error" in answer:
+            raise NoAnswer(f"{method}: {answer['error']}")
         return dict(answer["result"])
 
     def _receive(self) -> dict[str, Any]:
