@@ -121,7 +121,7 @@ class Cluster:
         # never for ever: a client that another thread closes forgets who waits
         while True:
             try:
-                packed: bytes = future.result(timeout=_PATIENCE_S)
+                packed: bytes = future.result(timeout=_ASKED_EVERY_S)
                 return packed
             except TimeoutError:
                 self._threads()

@@ -94,8 +94,11 @@ def run_batch(
 
 
 def _as_they_end(waiting: Sequence[Future[Report]]) -> Iterator[Report]:
-    """A wait without end may miss a signal: where it comes after the interpreter's last look and before the wait (while
-    other threads want the interpreter, milliseconds), nothing wakes the thread that should hear it."""
+    """What the work came to, in the order of its ends.
+
+    A wait without end may miss a signal: one that comes after the interpreter's last look and before the wait (while
+    other threads want the interpreter, milliseconds) wakes nobody.
+    """
     left = set(waiting)
     while left:
         ended, left = wait(left, timeout=_LOOK_S, return_when=FIRST_COMPLETED)

@@ -15,7 +15,7 @@ NAMES = ("one", "two", "three", "four")
 
 @pytest.fixture(scope="module")
 def scans(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Small scans, and one of some more work: a gate, bands of uncertainty, exports."""
+    """Small scans of other noise each."""
     folder = tmp_path_factory.mktemp("scans")
     for seed, name in enumerate(NAMES):
         write_scan(folder / f"{name}.h5", seed)

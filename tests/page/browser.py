@@ -55,7 +55,7 @@ class Browser:
         return answer["result"].get("value")
 
     def wait_for(self, script: str, seconds: float = 10.0) -> None:
-        """Until the expression is true; asked anew each time, as a page that gives way to the next one answers nothing."""
+        """Until the expression is true. Asked anew each time: a page that gives way to another never answers."""
         until = time.monotonic() + seconds
         while True:
             try:
