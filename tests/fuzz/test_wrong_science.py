@@ -166,6 +166,7 @@ REFUSED: dict[str, tuple[Wrong, str]] = {
 }
 # Refused by the numbers: what the message says.
 REFUSED_LATER: dict[str, tuple[Wrong, str]] = {
+    "hardly anything": (responses(lambda v: v[..., :12]), "length of the records is 12 samples, limit 16"),
     "all nan": (responses(lambda v: np.full_like(v, np.nan)), "usable response is 0 of 120"),
     "all zero": (responses(np.zeros_like), "usable response is 0 of 120"),
     "all at one place, the origin": (positions(np.zeros_like), "distance of a point from the expansion origin is 0"),
@@ -199,7 +200,7 @@ DOUBTED: dict[str, Wrong] = {
     "one noise": records(ONE, like),
     "all noise": responses(like),
     "one late": records(ONE, lambda r: np.roll(r, 8, axis=-1)),
-    "cut off": responses(lambda v: v[..., :12]),
+    "cut off": responses(lambda v: v[..., :24]),
     "backwards": responses(lambda v: v[..., ::-1]),
     "three bits": responses(lambda v: np.round(4 * v / np.abs(v).max())),
     "rate halved": responses(lambda v: v, sampling_rate_hz=4000.0),
