@@ -167,8 +167,7 @@ class SphereCaps:
         amplitude = np.stack([(drive / slope[:, None]).T for slope, _ in surface])
         inverse_ratio = np.stack([1.0 / ratio for _, ratio in surface])
         weights = np.array([cap.weights(terms) for cap in self.caps])
-        # all degrees by their recurrence: a tenth of the time of one after another
-        legendre = weights.T[:, :, None] * special.legendre_p_all(terms - 1, cosines)[0]
+        legendre = np.stack([weights[:, n, None] * special.eval_legendre(n, cosines) for n in range(terms)])
         return sum_series(k, distance_m, self.radius_m, (inverse_ratio, amplitude, legendre))
 
 
