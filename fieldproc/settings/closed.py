@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import difflib
+import re
 import reprlib
 import tomllib
 from pathlib import Path
@@ -18,6 +19,9 @@ Model = TypeVar("Model", bound=BaseModel)
 
 # Settings files are small; a larger one is a mistake or an attack.
 MAX_SETTINGS_BYTES = 16_000
+# The parser takes the square of the number of parts of a key, and ours have three.
+_DEEPEST = 16
+_DEEP_KEY = re.compile(rf"(?:^|[{{,\n])[ \t\[]*(?:[A-Za-z0-9_-]+[ \t]*\.[ \t]*){{{_DEEPEST - 1}}}")
 # Bad keys named at once; a file that has more of them is not one of ours.
 _MOST_TOLD = 50
 # Of a key or value as it is told; the longest key of ours has 40 letters.
@@ -43,7 +47,10 @@ def load_model(path: Path, model: type[Model]) -> Model:
     try:
         if path.stat().st_size > MAX_SETTINGS_BYTES:
             raise UsageError(f"{path}: larger than {MAX_SETTINGS_BYTES} bytes; this is no settings file")
-        document = tomllib.loads(path.read_text(encoding="utf-8"))
+        text = path.read_text(encoding="utf-8")
+        if _DEEP_KEY.search(text):
+            raise UsageError(f"{path}: a key of {_DEEPEST} parts or more; this is no settings file")
+        document = tomllib.loads(text)
     except OSError as error:
         raise UsageError(f"{path}: cannot be read ({error.strerror}); give an existing TOML file") from error
     except (ValueError, RecursionError) as error:

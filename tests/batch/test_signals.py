@@ -226,8 +226,13 @@ class Interrupted:
 
 
 def test_a_signal_is_heard_while_nothing_ends(tmp_path: Path) -> None:
+    # whoever began these tests may have let signals from the keyboard be ignored
+    before = signal.signal(signal.SIGINT, signal.default_int_handler)
     job = Job(tmp_path / "a.h5", tmp_path / "out/a", "run", Settings())
     began_s = time.monotonic()
-    with pytest.raises(KeyboardInterrupt):
-        run_batch("run", [Decision(job, "run", "new")], tmp_path / "out", 1, Interrupted(), [])
+    try:
+        with pytest.raises(KeyboardInterrupt):
+            run_batch("run", [Decision(job, "run", "new")], tmp_path / "out", 1, Interrupted(), [])
+    finally:
+        signal.signal(signal.SIGINT, before)
     assert time.monotonic() - began_s < ENDED_S

@@ -94,6 +94,7 @@ def test_rings_survive_bad_points(clean: Session) -> None:
     assert set(spectra.file_point[spectra.left_out].tolist()) == {18, 952}
 
 
+@pytest.mark.slow
 def test_a_kelvin_over_the_scan_with_temperatures_given() -> None:
     """Surface after surface, one kelvin in all: the sound of the room is another at every point."""
     steps = 8

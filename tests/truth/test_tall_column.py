@@ -107,6 +107,7 @@ def test_stated_orders_hold_for_the_cells_too() -> None:
     np.testing.assert_array_equal(alone.outgoing_order, 6)
 
 
+@pytest.mark.slow
 def test_points_off_the_rings_and_a_column_that_lies_down() -> None:
     """No rings about z: the dense fit, cells along y."""
     spectra = spectra_of(True, jitter_m=1e-3, upright=False)
