@@ -126,14 +126,13 @@ def find(
         plane: beam_of(subject.circles.frequency_hz, full_coverage_deg(subject.circles, channel, plane), BeamLimits())
         for plane in PLANES
     }
-    equalizers: list[Equalizer | None] = [None, None]
+    equalizer = best_section = None
     if trends:
         try:
             allowed = _allowed(curves, flaws, [null for own in nulls.values() for null in own])
-            equalizers = [
-                _equalized(curves, trends, allowed, settings.equalizer, most)
-                for most in (settings.equalizer.most_sections, 1)
-            ]
+            best_section = _equalized(curves, trends, allowed, settings.equalizer, 1)
+            most = settings.equalizer.most_sections
+            equalizer = best_section if most == 1 else _equalized(curves, trends, allowed, settings.equalizer, most)
         except NumericalError as error:
             not_found.append(str(error))
     aim = None
@@ -148,8 +147,8 @@ def find(
         resonances=resonances,
         nulls=nulls,
         beams=beams,
-        equalizer=equalizers[0],
-        best_section=equalizers[1],
+        equalizer=equalizer,
+        best_section=best_section,
         aim=aim,
         placement=_placement(subject, settings, channel),
         hand_over=hand_over(curves["listening_window"], settings.placement.hand_over_hz),

@@ -64,7 +64,8 @@ def hand_over(curve: Curve, frequency_hz: float = HAND_OVER_HZ) -> HandOver | No
     level_uncertainty_db, slope_uncertainty = curve.uncertainty_of(read).tolist()
     ratio = curve.frequency_hz / frequency_hz
     target_db = 2.0 * butterworth_db(2, ratio)
-    relative_db = np.where(curve.usable, curve.level_db, 0.0) - mean @ np.where(curve.usable, curve.level_db, 0.0)
+    used_db = np.where(curve.usable, curve.level_db, 0.0)
+    relative_db = used_db - mean @ used_db
     rms_db = [
         float(np.sqrt(around @ (relative_db + butterworth_db(order, ratio) - target_db) ** 2))
         for order in range(_MOST_ORDER + 1)
